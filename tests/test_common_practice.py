@@ -8,7 +8,6 @@ from dossier import read_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.quantities import all_quantities
 from dossier.make.decide import limits
-from dossier.physics import multipass
 
 INPUTS = Path(__file__).parents[1] / "inputs"
 CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
@@ -17,10 +16,6 @@ CASES = ("polder-pumps", "ropeway-drive", "chain-ferry")
 @pytest.fixture(scope="module")
 def benches():
     return {name: prepare(read_case(INPUTS / name), limits(), 1) for name in CASES}
-
-
-def test_a_filtration_ratio_of_two_is_an_efficiency_of_half():
-    assert multipass.efficiency_of(2.0) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("name", CASES)

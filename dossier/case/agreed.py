@@ -43,11 +43,6 @@ class Change(Model):
         twice = len({*self.what}) < len(self.what)
         return "what names a change twice: name each once" if twice else ""
 
-    @property
-    def of_filter(self) -> tuple[str, ...]:
-        """Return what the maker changed of the filter."""
-        return tuple(each for each in self.what if each in BY_MAKER)
-
 
 class Carried(Model):
     """Evidence carried over from the dossier that is replaced, by its PDF."""

@@ -61,6 +61,17 @@ class Circuit(Model):
             return frozenset(("full_flow", "fine"))
         return frozenset((self.path_of("full_flow"),))
 
+    @property
+    def opening(self) -> Band | None:
+        """The pressures between which its bypass valve opens; None without a valve."""
+        valve = self.bypass_valve
+        return valve.opening if valve and valve.location != "none" else None
+
+    @property
+    def pumped(self) -> float:
+        """The flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
+        return self.pump_flow if self.pump_flow is not None else self.rated_flow
+
     def path_of(self, named: str) -> str:
         """Return the path that `named` is here: where there is but the fine one, that."""
         return "fine" if self.arrangement == "partial_flow" else named

@@ -55,11 +55,10 @@ def extended(
     a set with the same id; two sets do not share an id.
     """
     made = Extended(dict(document))
-    named = document.get("extends")
+    named = made.document.pop("extends", None)
     files = [named] if isinstance(named, str) else named
     if files is None:
         return made
-    del made.document["extends"]
     if not isinstance(files, list) or not all(isinstance(each, str) for each in files):
         hint = 'write extends = "../library/x.toml", or a list of such paths'
         made.problems.append(CaseProblem(path, "extends", "is no path of a file", hint))
@@ -69,9 +68,7 @@ def extended(
     for each in files if isinstance(own, list) else ():
         file = posixpath.normpath(posixpath.join(posixpath.dirname(path), each))
         content = fetch(file)
-        if content is None:
-            continue
-        found, faults = parsed_as(RequirementSet, file, content)
+        found, faults = (None, []) if content is None else parsed_as(RequirementSet, file, content)
         made.problems += faults
         if found is not None:
             _take(made, file, found, {str(r.get("id")) for r in own if isinstance(r, dict)})

@@ -12,9 +12,10 @@ from dossier.case.agreed import Carried
 from dossier.case.application import Circuit
 from dossier.case.applied import files_of
 from dossier.case.attached import NotADossierError, open_pdf
-from dossier.case.compared import SIDES, Source, carrying_faults
+from dossier.case.compared import Source, carrying_faults
+from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
-from dossier.case.problems import CaseProblem, PartError
+from dossier.case.problems import PartError
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.case.whole import Fetch, Whole, made_whole, tables
 from dossier.system.confined import StoppedError, confined, stranger
@@ -45,22 +46,15 @@ def with_carried(
         if INSIDE in str(each.get("file", "")):
             what = f"{str(each['file'])[:80]!r} lies inside a PDF"
             hint = "evidence of another dossier is named by [[carried]]"
-            place = f"record {str(each.get('id'))!r} . file"
-            whole.problems.append(CaseProblem("case.toml", place, what, hint))
+            whole.complain(f"record {str(each.get('id'))!r} . file", what, hint)
     own = _case(whole.document, model) if document.get("carried") else None
     if own is None or not own.carried or whole.problems:
-        return whole
-    if len({posixpath.normpath(each.dossier) for each in own.carried}) > 1:
-        what = "names several dossiers; evidence is carried from the one that is replaced"
-        hint = "give the last one: what it carried itself can be carried on from there"
-        whole.problems.append(CaseProblem("case.toml", "carried", what, hint))
         return whole
     found = _source(whole, own.carried, fetch, depth)
     if found is not None:
         source, theirs = found
-        for place, what, hint in carrying_faults(own, source):
-            problem = CaseProblem("case.toml", place, what, hint)
-            whole.problems.append(whole.relocated(problem))
+        for fault in carrying_faults(own, source):
+            whole.complain(*fault)
         whole.sources.append(source)
         _Joined(whole, source, theirs).join()
     return whole
@@ -83,11 +77,15 @@ Read = tuple[Source, Mapping[str, Any]]
 def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) -> Read | None:
     """Return the dossier in the PDF that is named, with the files in it; None with a problem."""
     file = given[0].dossier
-    content = fetch(file)
-    if content is None:
-        return None
-    digest = hashlib.sha256(content).hexdigest()
     try:
+        if len({posixpath.normpath(each.dossier) for each in given}) > 1:
+            what = "names several dossiers; evidence is carried from the one that is replaced"
+            hint = "give the last one: what it carried itself can be carried on from there"
+            raise PartError("carried", what, hint)
+        content = fetch(file)
+        if content is None:
+            return None
+        digest = hashlib.sha256(content).hexdigest()
         if any(each.sha256 != digest for each in given):
             hint = "find out which of them changed, and who carried what over"
             what = f"is not that of {file}, which is {digest}"

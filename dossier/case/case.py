@@ -63,6 +63,12 @@ class Record:
         return self.entry.id
 
     @property
+    def specimens(self) -> tuple[str, ...]:
+        """The specimen of each row, as the row or else the case says; none in a run or a sweep."""
+        named = getattr(self.table, "specimen", ())
+        return tuple(name or self.entry.specimen or "" for name in named)
+
+    @property
     def place(self) -> str:
         """Its file, with its sheet where it is on one."""
         return f"{self.file}#{self.sheet}" if self.sheet else self.file
@@ -70,8 +76,7 @@ class Record:
 
 def lots_before(asked: Qualification, carried: "Iterable[Source]") -> tuple[str, ...]:
     """Return the candidate's lots from before the maker changed it, in this case or an earlier."""
-    made = bool(asked.change and asked.change.of_filter)
-    before = (each.case.lots_of("candidate") if made else each.gone for each in carried)
+    before = (each.case.lots_of("candidate") if asked.remade else each.gone for each in carried)
     return tuple(lot for lots in before for lot in lots)
 
 
@@ -112,6 +117,11 @@ class Case:
         """The case with each of its applications by itself."""
         return self.parts or (self,)
 
+    def of_kind(self, kind: str, side: str = "") -> list[Record]:
+        """Return the records of a kind, of one filter alone where that is named."""
+        records = (each for each in self.records if each.entry.kind == kind)
+        return [each for each in records if side in {"", each.entry.filter}]
+
     def asking(self, **changed: object) -> "Case":
         """Return the case with something of what is asked changed, for each of its applications."""
         parts = tuple(each.asking(**changed) for each in self.parts)
@@ -130,6 +140,10 @@ class Case:
     def instrument(self, identifier: str) -> Instrument:
         """Return the instrument of that identifier; KeyError if there is none."""
         return self._instruments[identifier]
+
+    def instruments(self, entry: RecordEntry) -> list[Instrument]:
+        """Return the instruments of a record."""
+        return [self._instruments[name] for name in entry.instruments]
 
     @cached_property
     def _instruments(self) -> dict[str, Instrument]:

@@ -109,12 +109,10 @@ def read_beyond(
     for record in records if reach else ():
         tools = [known[name] for name in record.entry.instruments if name in known]
         for dimension, top in _read(record):
-            of_it = [t for t in tools if dimension in _dimensions(t)]
-            ends = [
-                reach[t.id].reach.get(dimension, np.inf) if t.id in reach else np.inf for t in of_it
-            ]
-            if ends and top > max(ends):
-                yield _short(record.id, reach[of_it[0].id], dimension, top, max(ends))
+            of_it = [reach.get(t.id) for t in tools if dimension in _dimensions(t)]
+            ends = [each.reach.get(dimension, np.inf) if each else np.inf for each in of_it]
+            if ends and of_it[0] and top > max(ends):
+                yield _short(record.id, of_it[0], dimension, top, max(ends))
 
 
 def _dimensions(tool: Instrument) -> set[str]:

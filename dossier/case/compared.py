@@ -8,19 +8,18 @@ from typing import Any
 from dossier.case.agreed import Carried
 from dossier.case.application import Application, BypassValve, Circuit
 from dossier.case.consistency import (
-    A_PERSON,
     A_SENTENCE,
+    empty_words,
     lot_number,
-    names_somebody,
     plain,
     says_something,
 )
-from dossier.case.model import Filter, Qualification, RecordEntry
+from dossier.case.fields import SIDES
+from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import Fault
 from dossier.case.units import from_si
 from dossier.words import later, say
 
-SIDES = ("candidate", "reference")
 CONDITIONS = {
     "flow": ("L/min", "flow"), "terminal_pressure_drop": ("kPa", "pressure"),
     "base_level": ("mg/L", "concentration"), "criterion_flow": ("L/min", "flow"),
@@ -69,7 +68,7 @@ class Source:
     def plan(self, side: str) -> frozenset[str]:
         """Return the specimens of its plan, and those that its records name, of one filter."""
         named = [r.specimen for r in self.case.record if r.filter == side and r.specimen]
-        return frozenset((*_side(self.case, side).specimens, *named))
+        return frozenset((*self.case.filter_of(side).specimens, *named))
 
     def groups(self, side: str) -> Iterator[tuple[frozenset[str], frozenset[str]]]:
         """Yield the carried records and the plan of each dossier behind it, its own at the end."""
@@ -82,15 +81,9 @@ class Source:
     @property
     def gone(self) -> tuple[str, ...]:
         """Return the lots of the candidate from before a change that it named itself."""
-        made = self.case.change and self.case.change.of_filter
+        made = self.case.remade
         lots = ((*e.gone, *(e.case.lots_of("candidate") if made else ())) for e in self.earlier)
         return tuple(lot for each in lots for lot in each)
-
-
-def _side(case: Qualification, side: str) -> Filter:
-    """Return one filter of a case; one without a name where it has none."""
-    found = case.candidate if side == "candidate" else case.reference
-    return found or Filter.model_construct(part_number="")
 
 
 def carrying_faults(own: Qualification, source: Source) -> Iterator[Fault]:
@@ -130,10 +123,8 @@ def _entries(source: Source) -> Iterator[Fault]:
     seen: set[str] = set()
     for number, each in enumerate(source.carried, 1):
         place = f"carried number {number}"
-        if not says_something(each.reason):
-            yield f"{place} . reason", f"{each.reason[:60]!r} says nothing", A_SENTENCE
-        if not names_somebody(each.agreed_by):
-            yield f"{place} . agreed_by", f"{each.agreed_by[:60]!r} names nobody", A_PERSON
+        for key, what, hint in empty_words("reason", each.reason, each.agreed_by):
+            yield place + key, what, hint
         for name in each.records:
             if name not in known:
                 what = f"names {name!r}, which {source.name} does not have"
@@ -172,7 +163,7 @@ def _records(own: Qualification, source: Source) -> Iterator[Fault]:
 def _specimens(own: Qualification, source: Source, side: str) -> Iterator[Fault]:
     """Yield specimens of the case that go by the name of one that was tested before."""
     mine = {r.specimen for r in own.record if r.filter == side and r.specimen}
-    mine |= {*_side(own, side).specimens, *(s.id for s in own.specimen if s.filter == side)}
+    mine |= {*own.filter_of(side).specimens, *(s.id for s in own.specimen if s.filter == side)}
     known = set(map(plain, source.plan(side)))
     for name in sorted(name for name in mine if plain(name) in known):
         what = f"{name!r} of the {side} is a specimen of {source.name}"
@@ -181,13 +172,13 @@ def _specimens(own: Qualification, source: Source, side: str) -> Iterator[Fault]
 
 def _filter(own: Qualification, source: Source, side: str) -> Iterator[Fault]:
     """Yield where a filter is another than before, or differs from it without a word."""
-    mine, theirs = _side(own, side), _side(source.case, side)
+    mine, theirs = own.filter_of(side), source.case.filter_of(side)
     for key in ("part_number", "maker"):
         now, then = getattr(mine, key), getattr(theirs, key)
         if plain(now) != plain(then):
             what = f"is {now[:60]!r}, in {source.name} {then[:60]!r}"
             yield f"{side} . {key}", what, "evidence of another filter is not carried: test anew"
-    made = bool(own.change and own.change.of_filter) and side == "candidate"
+    made = bool(own.remade) and side == "candidate"
     if plain(mine.description) != plain(theirs.description) and not made:
         what = f"is not that of {source.name}, {theirs.description[:80]!r}"
         hint = "name what the maker changed, as in what = ['medium'], or leave the text as it was"

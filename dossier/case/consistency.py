@@ -10,6 +10,7 @@ from functools import lru_cache, partial
 from pathlib import PurePosixPath
 
 from dossier.case.application import Application, mark_of
+from dossier.case.fields import SIDES
 from dossier.case.model import Concession, Deviation, Laboratory, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem, Fault
 
@@ -95,12 +96,17 @@ def agreement_problems(
     yield from _twice(qualification)
 
 
+def empty_words(key: str, text: str, agreed_by: str) -> Iterator[Fault]:
+    """Yield that the text under a key says nothing, or that nobody is named who agreed."""
+    if not says_something(text):
+        yield f" . {key}", f"{text[:60]!r} says nothing", A_SENTENCE
+    if not names_somebody(agreed_by):
+        yield " . agreed_by", f"{agreed_by[:60]!r} names nobody", A_PERSON
+
+
 def _said(each: Deviation | Concession, issued: date | None) -> Iterator[Fault]:
     """Yield what is wrong with text, name and day of either."""
-    if not says_something(each.text):
-        yield " . text", f"{each.text[:60]!r} says nothing", A_SENTENCE
-    if not names_somebody(each.agreed_by):
-        yield " . agreed_by", f"{each.agreed_by[:60]!r} names nobody", A_PERSON
+    yield from empty_words("text", each.text, each.agreed_by)
     if issued is not None and each.agreed > issued:
         what = f"is {each.agreed}, after the date of issue, {issued}"
         yield " . agreed", what, "what is agreed later belongs into the next revision"
@@ -156,16 +162,16 @@ def _machines(each: Concession, application: Application) -> Iterator[Fault]:
 
 def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield what is agreed on twice, so that it is not clear who answers for it."""
-    rules = Counter((each.record, each.rule) for each in qualification.deviation if each.rule)
-    for (record, rule), times in rules.items():
-        if times > 1:
-            what = f"rule {rule!r} of record {record!r} has {times} deviations"
-            yield _in_case("deviation", what, "make one of them")
-    conceded = Counter(each.requirement for each in qualification.concession)
-    for requirement, times in conceded.items():
-        if times > 1:
-            what = f"requirement {requirement!r} has {times} concessions"
-            yield _in_case("concession", what, "make one of them, or leave one out")
+    ruled = (each for each in qualification.deviation if each.rule)
+    rules = Counter(f"rule {each.rule!r} of record {each.record!r}" for each in ruled)
+    conceded = Counter(f"requirement {each.requirement!r}" for each in qualification.concession)
+    for key, found, or_else in (("deviation", rules, ""), ("concession", conceded, LESS)):
+        for what, times in found.items():
+            if times > 1:
+                yield _in_case(key, f"{what} has {times} {key}s", f"make one of them{or_else}")
+
+
+LESS = ", or leave one out"
 
 
 NEEDED = {
@@ -224,11 +230,9 @@ def _doubled(file: str, kind: str, names: Sequence[str]) -> Iterator[CaseProblem
 
 def _specimens(qualification: Qualification) -> list[str]:
     """Return each specimen of plan and records as it is spelled: once, or as often as one plan."""
-    sides = [each for each in (qualification.candidate, qualification.reference) if each]
-    named = {entry.specimen for entry in qualification.record if entry.specimen}
-    most = Counter(dict.fromkeys(named, 1))
-    for each in sides:
-        most |= Counter(each.specimens)
+    most = Counter({entry.specimen for entry in qualification.record if entry.specimen})
+    for side in SIDES:
+        most |= Counter(qualification.filter_of(side).specimens)
     return sorted(most.elements())
 
 
@@ -325,8 +329,7 @@ def _delivered(qualification: Qualification) -> Iterator[CaseProblem]:
         if first is not None and each.received is not None and first < each.received:
             what = f"is {each.received}, after its test on {first}"
             yield _in_case(f"{place} . received", what, "give the day it came on")
-        side = qualification.reference if each.filter == "reference" else qualification.candidate
-        lots = side.lots if side else ()
+        lots = qualification.filter_of(each.filter).lots
         if each.lot.strip() and lots and plain(each.lot) not in map(plain, lots):
             what = f"{each.lot!r} is no lot of the {each.filter}"
             yield _in_case(f"{place} . lot", what, f"lots are {', '.join(lots)}")

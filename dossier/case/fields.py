@@ -307,3 +307,4 @@ class Dust(Model):
 
 
 FilterName = Literal["candidate", "reference"]
+SIDES = ("candidate", "reference")

@@ -2,9 +2,9 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints
 
-from dossier.case.agreed import Carried, Change, Number, SignOffRules
+from dossier.case.agreed import BY_MAKER, Carried, Change, Number, SignOffRules
 from dossier.case.application import Fluid, Name, Words
 from dossier.case.fields import (
     Concentration,
@@ -368,14 +368,22 @@ class Qualification(Model):
         """Return what changed since the dossier before, and why."""
         return self.change.text if self.change else self.changes
 
-    @model_validator(mode="after")
-    def _one_or_several(self) -> "Qualification":
-        if self.applications is not None and "application" in self.model_fields_set:
-            raise ValueError("give application, a file, or applications, a list of files, not both")
-        return self
+    @property
+    def remade(self) -> tuple[str, ...]:
+        """Return what the maker changed of the filter since then; nothing where nobody did."""
+        return tuple(each for each in (self.change.what if self.change else ()) if each in BY_MAKER)
+
+    def _wrong(self) -> str:
+        both = self.applications is not None and "application" in self.model_fields_set
+        words = "give application, a file, or applications, a list of files, not both"
+        return words if both else ""
+
+    def filter_of(self, side: str) -> Filter:
+        """Return one of the filters; one that has nothing to its name where there is none."""
+        found = self.reference if side == "reference" else self.candidate
+        return found or Filter.model_construct(part_number="")
 
     def lots_of(self, side: str) -> tuple[str, ...]:
         """Return the lots of a filter: those it is said to have, and those of its specimens."""
-        filter_ = self.reference if side == "reference" else self.candidate
         own = [each.lot for each in self.specimen if each.filter == side and each.lot.strip()]
-        return tuple(dict.fromkeys([*(filter_.lots if filter_ else ()), *own]))
+        return tuple(dict.fromkeys([*self.filter_of(side).lots, *own]))

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from os.path import normpath, relpath
 from pathlib import Path
 from typing import Any, TypeVar
@@ -83,6 +84,11 @@ class _Reader:
         self.complain(named_by, path, what, hint)
         return None
 
+    def content(self, path: str, named_by: str, most: int = MAX_FILE) -> bytes | None:
+        """Return what the file at `path` holds, as `fetch` gets it."""
+        file = self.fetch(path, named_by, most)
+        return file.content if file else None
+
     def _fetched(self, path: str, most: int) -> InputFile:
         target, named = (self.folder / path).resolve(), Path(normpath(self.folder / path))
         if Path(path).is_absolute() and target.is_relative_to(self.root):
@@ -108,11 +114,9 @@ class _Reader:
         self.problems.append(CaseProblem(file, place, what, hint))
 
     def toml(self, path: str, named_by: str) -> dict[str, Any] | None:
-        file = self.fetch(path, named_by, MAX_TOML)
-        if file is None:
-            return None
+        content = self.content(path, named_by, MAX_TOML)
         try:
-            return parse_toml(file.content)
+            return None if content is None else parse_toml(content)
         except TomlError as error:
             self.problems.append(error.of(path))
         return None
@@ -120,13 +124,8 @@ class _Reader:
     def application(self, path: str) -> tuple[Application | None, Extended]:
         """Return the application with the requirements of the sets that it extends."""
         document = self.toml(path, "case.toml")
-
-        def fetch(file: str) -> bytes | None:
-            found = self.fetch(file, path, MAX_TOML)
-            return found.content if found else None
-
         before = len(self.problems)
-        made = extended(document or {}, path, fetch)
+        made = extended(document or {}, path, partial(self.content, named_by=path, most=MAX_TOML))
         lost = bool(made.problems) or len(self.problems) > before
         if document is None or (lost and not made.document.get("requirement")):
             self.problems += made.problems
@@ -175,12 +174,7 @@ class _Reader:
         document = self.toml("case.toml", "case.toml")
         if document is None:
             return None, Whole({})
-
-        def fetch(path: str) -> bytes | None:
-            file = self.fetch(path, "case.toml")
-            return file.content if file else None
-
-        whole = with_carried(document, fetch, model=model)
+        whole = with_carried(document, partial(self.content, named_by="case.toml"), model=model)
         self.inside = whole.inside
         return self.valid("case.toml", model, whole), whole
 
@@ -219,9 +213,8 @@ def read_case_files(folder: Path) -> Case:
         faults = consistency_problems(all_joined(several), qualification, several)
         faults += read_beyond(qualification, records, whole.relied)
         faults += of_one_filter(qualification)
-        for application in several.values():
-            for fault in valve_faults(application, qualification, whole.sources):
-                faults.append(CaseProblem("case.toml", *fault))
+        valves = (valve_faults(each, qualification, whole.sources) for each in several.values())
+        faults += [CaseProblem("case.toml", *fault) for each in valves for fault in each]
         reader.problems += map(whole.relocated, faults)
     if reader.problems or not applied or qualification is None:
         raise CaseError(dict.fromkeys(reader.problems))
@@ -253,18 +246,17 @@ def read_asked_files(folder: Path) -> Asked:
         reader.problems += application_problems(each.application, each.file)
     if reader.problems:
         raise CaseError(dict.fromkeys(reader.problems))
-    several, language = len(applied) > 1, draft.language if draft else ""
+    language, carried = draft.language if draft else "", tuple(said.sources)
     of_case: dict[str, Any] = {"name": reader.folder.name, "draft": draft, "language": language}
-    of_case["carried"] = tuple(said.sources)
     parts = []
     for each in applied:
         own = {key.name: getattr(each, key.name) for key in fields(each)}
-        parts.append(Asked(**own, **of_case, mark=mark_of(each.file) if several else ""))
-    whole = replace(parts[0], requests=requests)
+        parts.append(Asked(**own, **of_case, carried=carried, mark=mark_of(each.file)))
+    whole = replace(parts[0], requests=requests, mark="")
     if len(parts) == 1:
         return whole
     asked = all_joined({each.file: each.application for each in applied})
-    return replace(whole, application=asked, mark="", parts=tuple(parts))
+    return replace(whole, application=asked, parts=tuple(parts))
 
 
 def _requests(reader: _Reader) -> tuple[RequestEntry, ...]:
@@ -277,10 +269,9 @@ def _copies(files: Iterable[InputFile]) -> Iterator[CaseProblem]:
     """Yield files that hold the same bytes: one measurement must not count as two."""
     first: dict[str, str] = {}
     for file in files:
-        if file.sha256 in first:
-            what = f"holds the same bytes as {first[file.sha256]}"
+        if (known := first.setdefault(file.sha256, file.name)) != file.name:
+            what = f"holds the same bytes as {known}"
             yield CaseProblem(file.name, "", what, "hand in the data that belong here")
-        first.setdefault(file.sha256, file.name)
 
 
 def _record(reader: _Reader, entry: RecordEntry, layouts: Mapping[str, Layout]) -> Record | None:
@@ -319,15 +310,13 @@ def _raw(
         what, hint = f"{layout!r} is not defined", f"layouts: {', '.join(layouts) or 'none'}"
         reader.complain("case.toml", f"record {entry.id!r} . layout", what, hint)
         return None
-    file = reader.fetch(named.partition("#")[0], "case.toml")
-    if file is None:
+    content = reader.content(named.partition("#")[0], "case.toml")
+    if content is None:
         return None
-    where = entry.where if layout == entry.layout else {}
+    cut, where = layouts[layout] if layout else None, entry.where if layout == entry.layout else {}
+    names, mark = entry.columns, entry.decimal
     try:
-        raw = read_table(
-            named, file.content, renamed=entry.columns, decimal=entry.decimal,
-            layout=layouts[layout] if layout else None, where=where,
-        )  # fmt: skip
+        raw = read_table(named, content, renamed=names, decimal=mark, layout=cut, where=where)
         refuse_control_characters(raw)
     except TableError as error:
         reader.problems.append(error.of(named))

@@ -95,17 +95,12 @@ def interpret(raw: RawTable, kind: str, size_calibration: str) -> Table | None:
 
     `kind` is a record kind of the case format, `size_calibration` how its counter was calibrated.
     """
-    readers: dict[str, Callable[[RawTable], Table | None]] = {
-        "multipass": lambda table: _multipass(table, size_calibration),
-        "pressure_drop": _pressure_drop,
-        "bypass_valve": _valve,
-        "measurement": _measurement,
-        "inspection": _inspection,
-    }
     if kind != "measurement":
         _keep_remarks(raw)
     _refuse_units(raw)
-    table = None if raw.problems else readers[kind](raw)
+    if raw.problems:
+        return None
+    table = _multipass(raw, size_calibration) if kind == "multipass" else READERS[kind](raw)
     return None if raw.problems else table
 
 
@@ -149,11 +144,11 @@ def join(raw: RawTable, other: RawTable, within: float) -> None:
     _refuse_units(other)
     if raw.problems or other.problems:
         return
-    own, its = (_need(table, "time", "time", "time [min]") for table in (raw, other))
+    own, its = (_numbers(table, "time", "min") for table in (raw, other))
     if own is None or its is None:
         return
-    falls = np.concatenate([[False], ~(np.diff(its) > 0)])
-    _flag(other, falls | np.isnan(its), "time", "time does not increase", "sort the rows")
+    falls = ~(np.diff(its, prepend=-np.inf) > 0)  # as where a time is lacking
+    _flag(other, falls, "time", "time does not increase", "sort the rows")
     if len(own) > 1 and within > np.diff(own).max():
         what = f"within = {within:g} s is more than lies between two rows"
         raw.complain("", what, "state how far apart simultaneous readings may be")
@@ -182,7 +177,12 @@ def _column(raw: RawTable, name: str, example: str) -> RawColumn | None:
     return column
 
 
-def _scaled(raw: RawTable, column: RawColumn, dimension: str) -> Floats:
+def _numbers(raw: RawTable, name: str, wanted: str = "") -> Floats | None:
+    """Return a column in its working unit; without it there is a problem if a unit is `wanted`."""
+    column = _column(raw, name, f"{name} [{wanted}]") if wanted else raw.find(name)
+    if column is None:
+        return None
+    dimension = DIMENSION[name]
     if dimension == "time" and column.unit.lower() in CLOCKS:
         return raw.clock(column)
     values = raw.numbers(column)
@@ -195,16 +195,6 @@ def _scaled(raw: RawTable, column: RawColumn, dimension: str) -> Floats:
     for row in np.flatnonzero(scaled <= 0.0)[:3] if dimension == "temperature" else ():
         raw.complain(raw.place(int(row), column), "is below absolute zero", "check its unit")
     return scaled
-
-
-def _need(raw: RawTable, name: str, dimension: str, example: str) -> Floats | None:
-    column = _column(raw, name, example)
-    return None if column is None else _scaled(raw, column, dimension)
-
-
-def _may(raw: RawTable, name: str, dimension: str) -> Floats | None:
-    column = raw.find(name)
-    return None if column is None else _scaled(raw, column, dimension)
 
 
 def _unknown(raw: RawTable, known: set[str]) -> None:
@@ -223,15 +213,14 @@ def _flag(raw: RawTable, rows: NDArray[Any], name: str, what: str, hint: str) ->
 
 
 def _multipass(raw: RawTable, size_calibration: str) -> MultipassTable | None:
-    time = _need(raw, "time", "time", "time [min]")
-    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
-    flow, warmth = _may(raw, "flow", "flow"), _may(raw, "temperature", "temperature")
+    time, drop = _numbers(raw, "time", "min"), _numbers(raw, "differential pressure", "kPa")
+    flow, warmth = _numbers(raw, "flow"), _numbers(raw, "temperature")
     counts = count_columns(raw, size_calibration)
     if time is None or drop is None or counts is None:
         return None
     if not (raw.problems and np.isnan(time).all()):  # why there is none is told
         _flag(raw, np.isnan(time), "time", "no time", "every row needs its time")
-    falls = np.concatenate([[False], ~(np.diff(time) > 0)]) & ~np.isnan(time)
+    falls = ~(np.diff(time, prepend=-np.inf) > 0) & ~np.isnan(time)
     _flag(raw, falls, "time", "time does not increase", "sort the rows and remove doubles")
     _flag(raw, drop < 0, "differential pressure", "negative", "check the sign and the zero")
     if flow is not None:
@@ -264,8 +253,7 @@ def _choices(raw: RawTable, name: str, first: str, second: str) -> NDArray[np.bo
 def _swept(raw: RawTable, others: set[str]) -> tuple[Floats, Floats] | None:
     """Return flow [m3/s] and differential pressure [Pa] of a sweep, which has `others` beside."""
     _unknown(raw, {"flow", "differential pressure", *others})
-    flow = _need(raw, "flow", "flow", "flow [L/min]")
-    drop = _need(raw, "differential pressure", "pressure", "differential pressure [kPa]")
+    flow, drop = _numbers(raw, "flow", "L/min"), _numbers(raw, "differential pressure", "kPa")
     if flow is None or drop is None:
         return None
     for name, values in (("flow", flow), ("differential pressure", drop)):
@@ -276,7 +264,7 @@ def _swept(raw: RawTable, others: set[str]) -> tuple[Floats, Floats] | None:
 
 def _pressure_drop(raw: RawTable) -> PressureDropTable | None:
     swept = _swept(raw, {"temperature", "part"})
-    warmth = _may(raw, "temperature", "temperature")
+    warmth = _numbers(raw, "temperature")
     housing = _choices(raw, "part", "assembly", "housing")
     if swept is None:
         return None
@@ -347,3 +335,12 @@ def _inspection(raw: RawTable) -> InspectionTable | None:
     lower, upper = (np.full(raw.rows, np.nan) if c is None else raw.numbers(c) for c in limits)
     words = {key: _words(raw, key) for key in ("characteristic", "specimen", "unit")}
     return InspectionTable(found=tuple(raw.results(wanted[2])), lower=lower, upper=upper, **words)
+
+
+READERS: dict[str, Callable[[RawTable], Table | None]] = {
+    "pressure_drop": _pressure_drop,
+    "bypass_valve": _valve,
+    "measurement": _measurement,
+    "inspection": _inspection,
+}
+"""Kind of record -> what reads its table, beside that of a multi-pass run."""

@@ -4,13 +4,14 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
-from itertools import combinations
+from itertools import chain, combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
 from dossier.case.consistency import lot_number, plain
+from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MultipassTable
@@ -34,20 +35,15 @@ def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
     """
     curves = [record for record in records if record.entry.kind in CURVES]
     found: set[str] = set()
-    for record, known in _the_same(curves):
-        found.add(record.id)
-        what = f"holds the same readings as record {known.id!r}"
-        yield CaseProblem(record.place, "", what, HINT)
-    for record, known, rows, of in _nearly_the_same(curves):
+    every = chain(_the_same(curves), _nearly_the_same(curves), _of_another_run(curves))
+    for record, known, what in every:
         if record.id not in found:
             found.add(record.id)
-            what = f"{rows} of {of} rows hold the same readings as rows of record {known.id!r}"
-            yield CaseProblem(record.place, "", what, HINT)
-    for record, known, what in _of_another_run(curves):
-        if record.id not in found:
-            found.add(record.id)
-            what = f"has the {what} of record {known.id!r}"
-            yield CaseProblem(record.place, "", what, HINT)
+            yield CaseProblem(record.place, "", f"{what} record {known.id!r}", HINT)
+
+
+Told = Iterator[tuple[Record, Record, str]]
+"""A record, an earlier one, and what the one has of the other, in words."""
 
 
 def _apart(one: Record, other: Record) -> bool:
@@ -56,13 +52,13 @@ def _apart(one: Record, other: Record) -> bool:
     return places[0] != places[1]
 
 
-def _the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record]]:
-    """Yield each record that is the same as an earlier one, and that."""
+def _the_same(curves: Sequence[Record]) -> Told:
+    """Yield each record that is the same as an earlier one."""
     first: dict[bytes, Record] = {}
     for record in curves:
         known = first.setdefault(_digest(record), record)
         if known is not record and _apart(known, record):
-            yield record, known
+            yield record, known, "holds the same readings as"
 
 
 def _digest(record: Record) -> bytes:
@@ -78,8 +74,8 @@ def _digest(record: Record) -> bytes:
     return digest.digest()
 
 
-def _nearly_the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record, int, int]]:
-    """Yield each run that shares rows with another: both, the rows shared, and of how many."""
+def _nearly_the_same(curves: Sequence[Record]) -> Told:
+    """Yield each run that shares rows with another."""
     runs = _comparable([each for each in curves if isinstance(each.table, MultipassTable)])
     if len(runs) < 2:
         return
@@ -97,7 +93,8 @@ def _nearly_the_same(curves: Sequence[Record]) -> Iterator[tuple[Record, Record,
     for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
         one, other = divmod(pair, len(runs))
         if count >= SHARED * min(of[one], of[other]) and _apart(runs[one], runs[other]):
-            yield runs[other], runs[one], count, int(of[other])
+            what = f"{count} of {of[other]} rows hold the same readings as rows of"
+            yield runs[other], runs[one], what
 
 
 def _comparable(runs: Sequence[Record]) -> list[Record]:
@@ -124,7 +121,7 @@ def _row_marks(table: MultipassTable) -> NDArray[np.uint64]:
     return marks[read]
 
 
-def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record, str]]:
+def _of_another_run(records: Iterable[Record]) -> Told:
     """Yield runs with what they have of an earlier one: a column, or what was weighed and drawn.
 
     What a control holds agrees now and then: how often, the rows next to each other tell.  Of one
@@ -146,9 +143,10 @@ def _of_another_run(records: Iterable[Record]) -> Iterator[tuple[Record, Record,
             next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
             held = equal > HELD * rows and next_to < APART
             if held and _chance(equal, rows, next_to) < BY_CHANCE:
-                yield record, known, f"{equal} of {rows} readings of {name}"
+                yield record, known, f"has the {equal} of {rows} readings of {name} of"
         if (measured := _measured(record)) and measured == _measured(known):
-            yield record, known, "concentrations and volume of the injection, and final level"
+            what = "has the concentrations and volume of the injection, and final level of"
+            yield record, known, what
 
 
 def _chance(equal: int, rows: int, share: float) -> float:
@@ -179,11 +177,8 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
     """
     yield from _itself(qualification)
     told: set[tuple[str, str]] = {(plain(e.id), e.filter) for e in qualification.specimen}
-    for side, each in (
-        ("candidate", qualification.candidate),
-        ("reference", qualification.reference),
-    ):
-        told |= {(plain(name), side) for name in (each.specimens if each else ())}
+    for each in SIDES:
+        told |= {(plain(name), each) for name in qualification.filter_of(each).specimens}
     tested: dict[tuple[str, str], set[tuple[str, str]]] = {}
     for entry in qualification.record:
         named = plain(entry.specimen or ""), entry.filter
@@ -194,24 +189,22 @@ def of_one_filter(qualification: Qualification) -> Iterator[CaseProblem]:
         known = other in told | tested.keys() and (name, side) not in told
         if name and known and tested[name, side].isdisjoint(tested.get(other, ())):
             what = f"is the {side}, and {entry.specimen!r} is a specimen of the {other[1]}"
-            yield CaseProblem(
-                "case.toml", f"record {entry.id!r} . filter", what, "say whose specimen it is"
-            )
+            place = f"record {entry.id!r} . filter"
+            yield CaseProblem("case.toml", place, what, "say whose specimen it is")
 
 
 def _itself(qualification: Qualification) -> Iterator[CaseProblem]:
     """Yield that the candidate is the filter now fitted: of one lot, or with nothing changed."""
-    new, old, change = qualification.candidate, qualification.reference, qualification.change
-    own, fitted = ({*map(lot_number, qualification.lots_of(s))} for s in ("candidate", "reference"))
+    new, old = qualification.candidate, qualification.reference
+    own, fitted = ({*map(lot_number, qualification.lots_of(s))} for s in SIDES)
     for lot in sorted(own & fitted):
         hint = "name the lots of each; where two makers number alike, write the maker with them"
         yield CaseProblem("case.toml", "reference . lots", f"{lot!r} is the candidate's too", hint)
-    if old is None or (change and change.of_filter) or plain(new.maker) != plain(old.maker):
+    if old is None or qualification.remade or plain(new.maker) != plain(old.maker):
         return
     one, other = (re.findall(r"[^\W_]+", plain(each.part_number)) for each in (new, old))
     if "".join(one) == "".join(other):
-        what = (
-            f"{new.part_number!r} of {new.maker or 'no maker'!r} is the filter now fitted as well"
-        )
+        maker = new.maker or "no maker"
+        what = f"{new.part_number!r} of {maker!r} is the filter now fitted as well"
         hint = "give the number of each; of a filter that its maker changed, say what: [change]"
         yield CaseProblem("case.toml", "candidate . part_number", what, hint)

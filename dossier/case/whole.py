@@ -188,6 +188,10 @@ class Whole:
                 return found if not rest else (found[0], f"{found[1]}, column {words!r}")
         return None
 
+    def complain(self, place: str, what: str, hint: str) -> None:
+        """Record what is wrong in case.toml, where its key really stands."""
+        self.problems.append(self.relocated(CaseProblem("case.toml", place, what, hint)))
+
     def relocated(self, problem: CaseProblem) -> CaseProblem:
         """Return a problem of case.toml at the place where its key really stands."""
         match = re.match(r"(\w+) '([^']*)'(?: \. (.*))?$", problem.place)
@@ -334,22 +338,20 @@ def _certify(whole: Whole, fetch: Fetch) -> None:
         relied, faults = held_against(each, str(file), found)
         whole.relied.append(relied)
         for key, what, hint in faults:
-            place = f"instrument {each.get('id')!r} . {key}"
-            whole.problems.append(whole.relocated(CaseProblem("case.toml", place, what, hint)))
+            whole.complain(f"instrument {each.get('id')!r} . {key}", what, hint)
         whole.origins |= {("instrument", at, key): (str(file), key) for key in relied.taken}
 
 
 def _inherit(whole: Whole) -> None:
     """Give every record the defaults that it does not set itself, and those of its layout."""
     defaults = whole.document.get("defaults")
+    defaults = defaults if isinstance(defaults, dict) else {}
     records = tables(whole.document, "record")
-    if not isinstance(defaults, dict):
-        defaults = {}
     files = {t.get("id"): t["file"] for t in tables(whole.document, "layout") if "file" in t}
     kinds = {str(each.get("kind", defaults.get("kind"))) for each in records}
     for kind in set(defaults) & set(KINDS) - kinds if records else ():
-        what, hint = f"no record is of kind {kind!r}", "leave this table out"
-        whole.problems.append(CaseProblem("case.toml", f"defaults . {kind}", what, hint))
+        what = f"no record is of kind {kind!r}"
+        whole.complain(f"defaults . {kind}", what, "leave this table out")
     for at, record in enumerate(records):
         kind = str(record.get("kind", defaults.get("kind")))
         common = {key: value for key, value in defaults.items() if key not in KINDS}

@@ -13,7 +13,6 @@ from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
-from dossier.evidence.quantities.valve import fitted_valve
 from dossier.evidence.reopened import behind, reopening
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated
@@ -89,7 +88,7 @@ Told = Iterator[tuple[str, str]]
 def _cold(bench: Bench) -> Told:
     """Say below which oil temperature oil passes by the filter on its way to the bearings."""
     application = bench.case.application
-    if fitted_valve(bench) is None or application.circuit.arrangement not in HAS_MAIN:
+    if not application.circuit.opening or application.circuit.arrangement not in HAS_MAIN:
         return
     opens = all_quantities()["cold_bypass_temperature"].compute
     found = opens(bench, "candidate", {"flow": application.circuit.rated_flow})
@@ -203,16 +202,17 @@ def _evidence(bench: Bench) -> Told:
 
 
 def _terminal(bench: Bench) -> Told:
-    valve, guarded = fitted_valve(bench), bench.case.application.circuit.guarded
-    runs = [run for run in bench.multipass if run.side == "candidate" and run.path in guarded]
+    circuit = bench.case.application.circuit
+    own = [run for run in bench.multipass if run.side == "candidate"]
+    runs = [run for run in own if run.path in circuit.guarded]
     end, element = max(((r.terminal + r.housing, r.terminal) for r in runs), default=(0.0, 0.0))
-    if valve is not None and valve.opening is not None and end > valve.opening.min:
+    if circuit.opening is not None and end > circuit.opening.min:
         words = later(
             "The runs ended at {terminal:.0f} kPa ({element:.0f} kPa across the element), the "
             "valve may open at {opening:.0f} kPa: contaminant held above that pressure is not "
             "usable in service."
         )
-        opening = valve.opening.min / 1e3
+        opening = circuit.opening.min / 1e3
         text = say(words, terminal=end / 1e3, element=element / 1e3, opening=opening)
         yield say("Capacity beyond the valve's opening"), text
 

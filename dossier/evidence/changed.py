@@ -11,7 +11,6 @@ from dossier.case.case import Record
 from dossier.case.fields import Measured
 from dossier.case.records import InspectionTable, MeasurementTable, Table, ValveTable
 from dossier.evidence.bench import Bench
-from dossier.evidence.quantities.valve import fitted_valve
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.registry import Quantity
 from dossier.physics.pressure_drop import PressureDropFit
@@ -129,7 +128,7 @@ def inputs_of(bench: Bench, quantity: Quantity) -> Iterator[str]:
         yield "ingression"
     if "pressure_drop" in rests_on:
         yield from ("viscosity", "flow")
-        if fitted_valve(bench) is not None:
+        if application.circuit.opening:
             yield "opening"
     if "multipass" not in rests_on:
         yield "pressure" if "pressure_drop" in rests_on else "reading"

@@ -20,8 +20,8 @@ def reopening(case: Qualification, limits: Limits) -> dict[str, tuple[str, ...]]
 
     Empty where the case names no change of the filter.
     """
-    change, found = case.change, dict[str, tuple[str, ...]]()
-    for what in change.of_filter if change else ():
+    found = dict[str, tuple[str, ...]]()
+    for what in case.remade:
         for each in limits.reopened[what]:
             found[each] = (*found.get(each, ()), what)
     return found

@@ -149,9 +149,9 @@ def _demand(requirement: Requirement, application: Application, mark: str) -> De
         lower, upper, unit = None, 0.0, declared.unit
     else:
         lower, upper, unit = _limits(requirement, declared)
+    same = ("text", "source", "severity", "basis", "not_applicable")
     return Demand(
         id=f"{mark} {requirement.id}".lstrip(),
-        text=requirement.text,
         quantity=declared,
         at=at,
         at_text=shown,
@@ -159,15 +159,12 @@ def _demand(requirement: Requirement, application: Application, mark: str) -> De
         upper=upper,
         not_worse=requirement.not_worse_than_reference,
         unit=unit,
-        source=requirement.source,
-        severity=requirement.severity,
-        basis=requirement.basis,
         coverage=requirement.coverage or DEFAULT_COVERAGE,
-        not_applicable=requirement.not_applicable,
         must_hold=requirement.must_hold is True,
         confidence=application.decision_rule.confidence,
         mark=mark,
         conversions=tuple(_conversions(requirement, declared)),
+        **{key: getattr(requirement, key) for key in same},
     )
 
 

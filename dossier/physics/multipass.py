@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from dossier.physics.values import (
     Bounded,
     Floats,
-    Number,
     all_finite,
     all_positive,
     increasing,
@@ -170,16 +169,6 @@ def overall_ratio(up_means: Floats, down_means: Floats) -> tuple[Floats, NDArray
     total = down.sum(axis=0)
     zero = total == 0.0
     return up.sum(axis=0) / np.where(zero, np.nan, total), zero
-
-
-def efficiency_of(ratio: Number) -> Number:
-    """Return the removal efficiency as a fraction [-], 1 - 1 / ratio; negative below ratio 1.
-
-    `ratio` [-] is one filtration ratio or an array.  Raises ValueError unless 0 < ratio < inf.
-    Source: definition, ISO 4548-12:2017 (from memory).
-    """
-    all_positive(later("filtration ratio"), ratio, later("(a ratio)"))
-    return 1.0 - 1.0 / ratio
 
 
 def size_reaching(sizes: Floats, ratios: Floats, target: float) -> SizeResult:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from dossier.case.application import Application
 from dossier.case.case import Asked
-from dossier.case.compared import SIDES
+from dossier.case.fields import SIDES
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.problems import refusal, refuse
 from dossier.case.tables.written import lowered

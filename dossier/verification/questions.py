@@ -13,7 +13,6 @@ from typing import Literal, NamedTuple
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
-from dossier.evidence.records.measured import specimens_named
 from dossier.evidence.validity.method import in_scope
 from dossier.words import later
 
@@ -163,7 +162,8 @@ def _scope(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
 def _specimens(case: Case, _: Assessment, __: date) -> Iterable[str] | _Found:
     sides = {"candidate": case.qualification.candidate, "reference": case.qualification.reference}
     planned = [(side, name) for side, one in sides.items() if one for name in one.specimens]
-    named = ((r.entry.filter, (r.entry.specimen, *specimens_named(r))) for r in case.records)
+    measured = {r.id: r.specimens for r in case.of_kind("measurement")}
+    named = ((r.entry.filter, (r.entry.specimen, *measured.get(r.id, ()))) for r in case.records)
     tested = {(side, name) for side, names in named for name in names}
     if not planned:
         return _Found("open", "no test plan names specimens")

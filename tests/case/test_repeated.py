@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dossier.case.model import Filter, Qualification
 from dossier.case.problems import CaseError
 from dossier.case.repeated import of_one_filter, repeated
 from dossier.make.read import read_case
@@ -177,9 +178,9 @@ def specimens(*tested, candidate=(), reference=(), **told):
         SimpleNamespace(id=f"{kind}-{side}", filter=side, specimen=name, kind=kind, path="full")
         for side, name, kind in tested
     ]
-    return SimpleNamespace(
-        record=records, candidate=SimpleNamespace(specimens=candidate, maker="A"),
-        reference=SimpleNamespace(specimens=reference, maker="B"), change=None,
+    return Qualification.model_construct(
+        record=records, candidate=Filter.model_construct(specimens=candidate, maker="A"),
+        reference=Filter.model_construct(specimens=reference, maker="B"),
         specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
         lots_of=lambda _: (),
     )  # fmt: skip

@@ -7,7 +7,6 @@ import pytest
 from dossier.evidence.quantities.pressure import (
     OF_THE_SWEEPS,
     OIL,
-    carried,
     clean_estimate,
     of_the_fit,
     outside,
@@ -22,7 +21,7 @@ LIMITS = exact()
 
 
 def test_the_pressure_drop_is_the_two_term_law():
-    found = carried(sweep(a=2e9, b=3e7), Q, 0.02, 900.0)
+    found = sweep(a=2e9, b=3e7).assembly.at(Q, 0.02, 900.0)
     assert found == approx(2e9 * 0.02 * Q + 3e7 * 900.0 * Q**2)
 
 

@@ -82,12 +82,12 @@ def _capacity(
     bench: Bench, side: Side, mass_of: Callable[[MultipassResult], float], with_balance: bool
 ) -> Estimate:
     runs = usable_runs(bench, side)
+    values = [mass_of(run) for run in runs]
     own = []
     for run in runs:
         level = injection_level_u(bench, bench.entries[run.record]) * run.injected
         final = _final_u(bench, bench.entries[run.record], run) if with_balance else 0.0
         own.append(math.hypot(level, final))
-    values = [mass_of(run) for run in runs]
     shared = injection_flow_components(bench, runs, [run.injected for run in runs])
     shared += widening(bench, [run.record for run in runs], float(np.mean(values)))
     return combine_results(
@@ -124,16 +124,14 @@ def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
 )
 def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the retained mass [kg]: injected less what stayed in the system or was drawn off."""
-    for run in usable_runs(bench, side):
-        if run.balance is None:
-            words = later("record {record}: {reason}")
-            reason = say(words, record=run.record, reason=run.missing_balance)
-            raise NotDemonstrated(reason, (run.record,))
     return _capacity(bench, side, _retained, with_balance=True)
 
 
 def _retained(run: MultipassResult) -> float:
-    return math.nan if run.balance is None else run.balance.retained
+    if run.balance is None:
+        reason = say("record {record}: {reason}", record=run.record, reason=run.missing_balance)
+        raise NotDemonstrated(reason, (run.record,))
+    return run.balance.retained
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

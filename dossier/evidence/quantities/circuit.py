@@ -120,22 +120,18 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     def over(values: list[float]) -> float:
         return max(math.log2(v / limit) for v, limit in zip(values, limits, strict=True))
 
-    draws = np.max(
-        [
-            np.log2(np.maximum(one.samples, 1e-300) / limit)
-            for one, limit in zip(found, limits, strict=True)
-            if one.samples is not None
-        ],
-        axis=0,
-    )
+    drawn = [one.samples for one in found if one.samples is not None]
+    rows = zip(drawn, limits, strict=True)
+    draws = np.max([np.log2(np.maximum(one, 1e-300) / limit) for one, limit in rows], axis=0)
     u = half_width_of(draws)
     specimens = [
         replace(each[0], value=over([one.value for one in each]), u=u, bound="")
         for each in zip(*(one.per_specimen for one in found), strict=True)
     ]
-    code = particles.code(found[0].value, found[1].value, found[2].value)
+    values = [one.value for one in found]
+    code = particles.code(*values)
     return Estimate(
-        value=over([one.value for one in found]),
+        value=over(values),
         u=u,
         unit="classes",
         per_specimen=tuple(specimens),
@@ -257,11 +253,8 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
 
 def _code(long_run: Sequence[LongRun]) -> str:
     at = {each.size: each.sump for each in long_run}
-    values = [at.get(size) for size in CODED]
-    if any(value is None for value in values):
-        return ""
-    c4, c6, c14 = (float(value) for value in values if value is not None)
-    return particles.code(c4, c6, c14)
+    known = [at[size] for size in CODED if size in at]
+    return particles.code(*known) if len(known) == len(CODED) else ""
 
 
 def _spared(bench: Bench, side: Side, notes: list[str]) -> tuple[float | None, float]:

@@ -15,7 +15,7 @@ from dossier.evidence.quantities.capacity import (
     loaded_specimens,
 )
 from dossier.evidence.quantities.pressure import pressure_components
-from dossier.evidence.quantities.valve import fitted_valve, lowest_opening
+from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Conditions, Quantity, StatedAt
@@ -327,7 +327,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 def _life_limit(bench: Bench, side: Side) -> Estimate:
-    if fitted_valve(bench) is not None:
+    if bench.case.application.circuit.opening:
         return lowest_opening(bench, side)
     terminal = min(run.terminal + run.housing for run in usable_runs(bench, side))
     return Estimate(value=terminal, u=0.0, unit="Pa")

@@ -73,8 +73,7 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     """
     circuit = bench.case.application.circuit
     if circuit.arrangement not in HAS_FINE:
-        words = later("the arrangement {name} has no fine path")
-        raise NotDemonstrated(say(words, name=circuit.arrangement))
+        stop_if(say("the arrangement {name} has no fine path", name=circuit.arrangement))
     pairs = pairs_of(bench, side)
     gallery = circuit.gallery_pressure
     if circuit.arrangement != "combined_through_flow" and gallery is None:
@@ -85,7 +84,8 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
         raise NotDemonstrated(say(words))
     try:
         mu, rho = fluid_at(bench.case.application.oil, temperature)
-        oil = _Oil(pump_flow(bench), mu, rho, gallery or 0.0, _opening(bench))
+        opening = circuit.opening.max if circuit.opening else math.inf
+        oil = _Oil(circuit.pumped, mu, rho, gallery or 0.0, opening)
         shares = [_share(pair, oil) for pair in pairs]
     except ValueError as error:
         raise NotDemonstrated(say("flow split: {error}", error=error)) from None
@@ -99,11 +99,7 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
 
 def pump_flow(bench: Bench) -> float:
     """Return the flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
-    return _pump(bench.case.application.circuit)
-
-
-def _pump(circuit: Circuit) -> float:
-    return circuit.pump_flow if circuit.pump_flow is not None else circuit.rated_flow
+    return bench.case.application.circuit.pumped
 
 
 def path_flow(circuit: Circuit, path: str) -> float | None:
@@ -112,34 +108,22 @@ def path_flow(circuit: Circuit, path: str) -> float | None:
     The rated flow; for a fine path its stated share of the pump's flow, None where none is stated.
     A circuit of partial flow alone has a fine path, however its records name it.
     """
-    if path == "full_flow" and circuit.arrangement != "partial_flow":
+    if circuit.path_of(path) != "fine":
         return circuit.rated_flow
     share = circuit.partial_flow_share
-    return None if share is None else share * _pump(circuit)
-
-
-def _opening(bench: Bench) -> float:
-    valve = bench.case.application.circuit.bypass_valve
-    if valve is None or valve.location == "none" or valve.opening is None:
-        return math.inf
-    return valve.opening.max
+    return None if share is None else share * circuit.pumped
 
 
 def _notes(bench: Bench, pairs: Sequence[Pair], oil: _Oil) -> tuple[str, ...]:
-    stated = bench.case.application.circuit.pump_flow is not None
-    notes = [
-        say("share of the pump flow as stated")
-        if stated
-        else say("share of the rated flow, which stands for the pump flow as none is stated")
-    ]
-    if any(pair.main is not None and _drop(_ab(pair.main), oil) > oil.opening for pair in pairs):
-        notes.append(
-            say(
-                "the bypass valve is open at this temperature: it holds the full-flow medium's "
-                "pressure drop at its highest opening pressure"
-            )
-        )
-    return tuple(notes)
+    words = later("share of the pump flow as stated")
+    if bench.case.application.circuit.pump_flow is None:
+        words = later("share of the rated flow, which stands for the pump flow as none is stated")
+    opened = later(
+        "the bypass valve is open at this temperature: it holds the full-flow medium's pressure "
+        "drop at its highest opening pressure"
+    )
+    opens = any(pair.main and _drop(_ab(pair.main), oil) > oil.opening for pair in pairs)
+    return (say(words), say(opened)) if opens else (say(words),)
 
 
 def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...]:
@@ -155,8 +139,7 @@ def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...]:
     of = {sweep.specimen: sweep for sweep in main}
     lacking = [sweep.specimen for sweep in fine if sweep.specimen not in of]
     if lacking:
-        words = later("no full-flow sweep of specimen {names}")
-        raise NotDemonstrated(say(words, names=", ".join(lacking)))
+        stop_if(say("no full-flow sweep of specimen {names}", names=", ".join(lacking)))
     return tuple(Pair(specimen=s.specimen, fine=s, main=of[s.specimen]) for s in fine)
 
 
@@ -192,11 +175,9 @@ def _moved(start: Ab, slope: Ab, step: float) -> Ab:
 
 def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil) -> Estimate:
     own = [_own(pair, share, oil) for pair, share in zip(pairs, shares, strict=True)]
-    shared = _shared(bench, pairs, shares, oil)
-    fine = [pair.fine for pair in pairs]
-    notes = _notes(bench, pairs, oil)
     return combine_results(
-        fine, shares, own, shared, unit="fraction", own_name=FIT, notes=notes,
+        [pair.fine for pair in pairs], shares, own, _shared(bench, pairs, shares, oil),
+        unit="fraction", own_name=FIT, notes=_notes(bench, pairs, oil),
         laboratories=bench.laboratories,
     )  # fmt: skip
 

@@ -1,6 +1,7 @@
 """What was found on inspection: dimensions, and statements that hold or do not."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 
 from dossier.evidence.bench import Bench
@@ -43,17 +44,14 @@ def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate:
         readings = [_reading(bench, row) for row in rows]
     except ValueError as error:
         raise NotDemonstrated(str(error), _records(rows)) from None
-    return estimate_of(bench, readings, unit="mm", notes=_drawn(rows))
+    drawn = tuple(filter(None, map(outside_drawing, rows)))
+    return estimate_of(bench, readings, unit="mm", notes=drawn)
 
 
 def _reading(bench: Bench, row: Inspected) -> Reading:
     value = number_found(row)
     effect = read_with(bench, row.record, READINGS["length"], ("length",), value)
     return Reading(record=row.record, specimen=row.specimen, value=value, effects=(effect,))
-
-
-def _drawn(rows: Sequence[Inspected]) -> tuple[str, ...]:
-    return tuple(words for words in map(outside_drawing, rows) if words)
 
 
 def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
@@ -79,20 +77,15 @@ def statement(bench: Bench, side: Side, at: Conditions) -> Estimate:
             words = later("{place}: {found!r} says neither yes nor no")
             reason = say(words, place=place_of(row), found=row.found)
             raise NotDemonstrated(reason, (row.record.id,))
-    held = all(row.word is True for row in rows)
+    each = [
+        SpecimenValue(
+            specimen=row.specimen, record=row.record.id, value=float(row.word or 0), u=0.0
+        )
+        for row in rows
+    ]
+    found = Estimate(value=0.0, u=0.0, unit="1", per_specimen=tuple(each), sources=_records(rows))
+    if not all(row.word for row in rows):
+        return found
     confidence = bench.case.application.decision_rule.confidence
     details, note = shown_by(len(rows), confidence, say("found so"))
-    return Estimate(
-        value=1.0 if held else 0.0,
-        u=0.0,
-        unit="1",
-        per_specimen=tuple(
-            SpecimenValue(
-                specimen=row.specimen, record=row.record.id, value=1.0 if row.word else 0.0, u=0.0
-            )
-            for row in rows
-        ),
-        sources=_records(rows),
-        notes=(note,) if held else (),
-        details=details if held else {},
-    )
+    return replace(found, value=1.0, notes=(note,), details=details)

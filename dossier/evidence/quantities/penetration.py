@@ -217,24 +217,16 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
         own_name=COUNTING,
         laboratories=bench.laboratories,
     )
-    shared = list(estimate.components[1:])
     counted = sum(each.raw_down / each.dispersion for each in passages)
-    if counted >= MANY or not estimate.value > 0:
-        return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
-    estimate = replace(estimate, middle=_middle(bench, passages, estimate, purpose))
-    return estimate if counted >= FEW else _few(bench, passages, estimate, shared, purpose)
+    if counted < MANY and estimate.value > 0:
+        estimate = replace(estimate, middle=_middle(bench, passages, estimate, purpose))
+    return estimate if counted >= FEW else _few(bench, passages, estimate, purpose)
 
 
-def _few(
-    bench: Bench,
-    passages: Sequence[Passage],
-    linear: Estimate,
-    shared: Sequence[Component],
-    purpose: str,
-) -> Estimate:
+def _few(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose: str) -> Estimate:
     rng = generator(bench, purpose)
     own = np.array([each.draws(rng, trials()) for each in passages])
-    mean = linear.value
+    mean, shared = linear.value, list(linear.components[1:])
     if not mean > 0:
         records, mean = [p.record for p in passages], 1.0
         shared = counter_components(bench, records, [1.0] * len(passages))
@@ -244,28 +236,22 @@ def _few(
     own = own * common
     none_seen = all(each.raw_down == 0 for each in passages)
     upper, u = float(np.quantile(samples, 0.95)), half_width_of(samples)
+    source = say("gamma distributions of the counts, Monte Carlo")
+    few = Component(name=later("counting of few particles"), u=u, source=source)
+    note = say("few particles were counted downstream: exact counting statistics by Monte Carlo")
     return Estimate(
         value=upper if none_seen else linear.value,
         u=u,
         unit="1",
         per_specimen=linear.per_specimen,
-        components=(
-            *(c for c in linear.components if c.shared),
-            Component(
-                name=later("counting of few particles"),
-                u=u,
-                source=say("gamma distributions of the counts, Monte Carlo"),
-            ),
-        ),
+        components=(*(c for c in linear.components if c.shared), few),
         bound="smaller than" if none_seen else "",
         samples=samples,
         specimen_samples=own,
         middle=linear.middle,
         precision=linear.precision,
         sources=linear.sources,
-        notes=(
-            say("few particles were counted downstream: exact counting statistics by Monte Carlo"),
-        ),
+        notes=(note,),
     )
 
 

@@ -35,11 +35,6 @@ OF_THE_SWEEPS = {
 """What the instruments of a flow sweep contribute."""
 
 
-def carried(sweep: PressureDropResult, flow: float, mu: float, rho: float) -> float:
-    """Return the clean assembly's drop [Pa] at `flow` [m3/s], `mu` [Pa s], `rho` [kg/m3]."""
-    return sweep.assembly.at(flow, mu, rho)
-
-
 def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:
     """Return viscosity [Pa s] and density [kg/m3] of the application's oil at that temperature [K].
 
@@ -71,7 +66,7 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
             wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
             record=sweep.record,
         )  # fmt: skip
-    drop, most = carried(sweep, flow, mu, rho), float(sweep.pressure_drop[rows].max())
+    drop, most = sweep.assembly.at(flow, mu, rho), float(sweep.pressure_drop[rows].max())
     if not drop <= most * limits.flow_factor:
         return say(
             "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "
@@ -114,7 +109,7 @@ def clean_estimate(
     notes: Sequence[str] = (),
 ) -> Estimate:
     """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
-    values = [carried(sweep, *point) for sweep in sweeps]
+    values = [sweep.assembly.at(*point) for sweep in sweeps]
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
     records = [sweep.record for sweep in sweeps]
@@ -158,22 +153,15 @@ def _viscosity(
 ) -> Iterator[tuple[tuple[float, float], InputAccuracy]]:
     """Yield what the fluid's viscosity does: each of the two as stated, else all of it at once."""
     assert entry.fluid is not None
-    fluid = bench.case.fluid(entry.fluid)
+    fluid, house = bench.case.fluid(entry.fluid), bench.case.laboratory_of(entry)
     for key, slope in zip(("kv40", "kv100"), sweep.per_viscosity, strict=True):
-        shared = f"{bench.case.laboratory_of(entry)}:{fluid.id}:{key}"
-        one = getattr(fluid, key)
+        one, shared = getattr(fluid, key), f"{house}:{fluid.id}:{key}"
         if fluid.kv40.u is None or fluid.kv100.u is None:
             known = viscosity_accuracy(bench.limits, fluid, shared, 0.0)
-            yield (
-                (-sweep.assembly.a, 0.0),
-                replace(known, laboratory=bench.case.laboratory_of(entry)),
-            )
+            yield (-sweep.assembly.a, 0.0), replace(known, laboratory=house)
             return
-        group = f"{bench.case.laboratory_of(entry)}:{key}"
-        yield (
-            slope,
-            InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared, laboratory=group),
-        )
+        known = InputAccuracy(u=one.u / one.value, source=fluid.id, shared=shared)
+        yield slope, replace(known, laboratory=f"{house}:{key}")
 
 
 def oil_accuracy(bench: Bench, mu: float, rho: float) -> InputAccuracy:
@@ -259,8 +247,7 @@ def _opening_temperature(
     bench: Bench, sweep: PressureDropResult, oil: Oil, flow: float, opening: float
 ) -> float:
     def drop(temperature: float) -> float:
-        mu, rho = fluid_at(oil, temperature)
-        return carried(sweep, flow, mu, rho)
+        return sweep.assembly.at(flow, *fluid_at(oil, temperature))
 
     try:
         value, bound = opening_temperature(drop, opening, COLDEST, WARMEST)
@@ -285,7 +272,8 @@ def _temperature_estimate(
     """Carry the pressure drop's uncertainties through the slope of temperature on pressure."""
     slopes, own = [], []
     for sweep, temperature in zip(sweeps, found, strict=True):
-        ends = [carried(sweep, flow, *fluid_at(oil, temperature + step)) for step in (-0.5, 0.5)]
+        near = (fluid_at(oil, temperature + step) for step in (-0.5, 0.5))
+        ends = [sweep.assembly.at(flow, *each) for each in near]
         slopes.append(1.0 / abs(ends[1] - ends[0]))
         own.append(of_the_fit(sweep, flow, *fluid_at(oil, temperature)) * slopes[-1])
     slope = float(np.mean(slopes))

@@ -11,7 +11,6 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import far_from_run
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
-from dossier.evidence.quantities.pressure import carried
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
@@ -194,8 +193,8 @@ def _open(bench: Bench, side: Side, temperature: float) -> bool:
     sweeps = attempt(usable_sweeps, bench, side)
     if valve is None or valve.opening is None or isinstance(sweeps, NotDemonstrated):
         return False
-    mu, rho = fluid_at(bench.case.application.oil, temperature)
-    return max(carried(s, pump_flow(bench), mu, rho) for s in sweeps) > valve.opening.min
+    point = pump_flow(bench), *fluid_at(bench.case.application.oil, temperature)
+    return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
 
 
 def _estimate(

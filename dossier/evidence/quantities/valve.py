@@ -5,7 +5,6 @@ from functools import partial
 
 import numpy as np
 
-from dossier.case.application import BypassValve
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.measured import column_of
 from dossier.evidence.records.valve_sweeps import (
@@ -26,14 +25,6 @@ from dossier.words import later, say, say_count
 BAND = later("lowest opening pressure: lower end of the application's band")
 
 
-def fitted_valve(bench: Bench) -> BypassValve | None:
-    """Return the application's bypass valve, or None where it has none with an opening band."""
-    valve = bench.case.application.circuit.bypass_valve
-    if valve is None or valve.location == "none" or valve.opening is None:
-        return None
-    return valve
-
-
 @once
 def lowest_opening(bench: Bench, side: Side) -> Estimate:
     """Return the valve's lowest opening pressure [Pa].
@@ -43,13 +34,14 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
     than that, the measured lowest with its uncertainty; never the higher of the two.  A valve that
     was tested, but whose sweeps carry no result, has no known opening pressure.
     """
-    valve = fitted_valve(bench)
-    if valve is None or valve.opening is None:
+    circuit = bench.case.application.circuit
+    if circuit.opening is None or circuit.bypass_valve is None:
         raise NotDemonstrated(say("the application names no bypass valve with an opening band"))
-    band = Estimate(value=valve.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
-    if valve.location != "filter" or (side == "reference" and not _tested(bench, side)):
+    band = Estimate(value=circuit.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
+    tested = _tested(bench, side)
+    if circuit.bypass_valve.location != "filter" or (side == "reference" and not tested):
         return band
-    if not _tested(bench, side):
+    if not tested:
         words = later(
             "the bypass valve is part of the candidate and nobody measured where it opens: hand in "
             "a bypass valve sweep of its specimens"
@@ -64,12 +56,8 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
 
 
 def _tested(bench: Bench, side: Side) -> bool:
-    return any(
-        record.entry.kind == "bypass_valve"
-        and record.entry.filter == side
-        and record.id not in bench.excluded
-        for record in bench.case.records
-    )
+    swept = bench.case.of_kind("bypass_valve", side)
+    return any(record.id not in bench.excluded for record in swept)
 
 
 def _lower(band: Estimate, measured: Estimate) -> Estimate:
@@ -173,10 +161,8 @@ def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 def _single_result(bench: Bench, side: Side) -> bool:
-    return any(
-        record.entry.filter == side and column_of(record, "valve leakage") is not None
-        for record in bench.case.records
-    )
+    measured = bench.case.of_kind("measurement", side)
+    return any(column_of(record, "valve leakage") is not None for record in measured)
 
 
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:

@@ -90,9 +90,7 @@ def instrument_problems(case: Case) -> list[CaseProblem]:
     found: list[CaseProblem] = []
     for instrument in case.qualification.instrument:
         found += _too_fine(instrument)
-        for measurand in instrument.measures:
-            if measurand == "counts":
-                continue
+        for measurand in (each for each in instrument.measures if each != "counts"):
             try:
                 stated = reading_u(instrument, measurand)
             except UnitError as error:
@@ -110,8 +108,7 @@ def _stating(
     case: Case, entry: RecordEntry, measurand: str
 ) -> Iterator[tuple[Instrument, float, bool]]:
     """Yield a record's instruments that state a figure for a measurand, with `reading_u`."""
-    for name in entry.instruments:
-        instrument = case.instrument(name)
+    for instrument in case.instruments(entry):
         stated = reading_u(instrument, measurand) if measures(instrument, measurand) else None
         if stated is not None:
             yield instrument, *stated
@@ -133,22 +130,20 @@ def accuracy_of(
     for instrument, u, relative in read:
         if measurand != "temperature" and not relative:
             u = u / abs(value) if value else math.inf
-        shared = f"{case.laboratory_of(entry)}:{instrument.id}:{measurand}"
-        return InputAccuracy(
-            u=u, source=instrument.id, shared=shared, laboratory=case.laboratory_of(entry)
-        )
-    half = limits.accuracy[measurand]
-    return InputAccuracy(
-        u=half / math.sqrt(3.0),
-        source=limits.accuracy_source(measurand),
-        shared=f"{case.laboratory_of(entry)}:{_named(case, entry, measurand)}:{measurand}",
-        laboratory=case.laboratory_of(entry),
-    )
+        return _keyed(case, entry, u, instrument.id, f"{instrument.id}:{measurand}")
+    u, source = limits.accuracy[measurand] / math.sqrt(3.0), limits.accuracy_source(measurand)
+    return _keyed(case, entry, u, source, f"{_named(case, entry, measurand)}:{measurand}")
+
+
+def _keyed(case: Case, entry: RecordEntry, u: float, source: str, key: str) -> InputAccuracy:
+    """Return an accuracy whose error the records of one laboratory share under a key."""
+    house = case.laboratory_of(entry)
+    return InputAccuracy(u=u, source=source, shared=f"{house}:{key}", laboratory=house)
 
 
 def _named(case: Case, entry: RecordEntry, measurand: str) -> str:
     """Return the instruments that measure something in a record, else the filter it is of."""
-    own = [name for name in entry.instruments if measures(case.instrument(name), measurand)]
+    own = [each.id for each in case.instruments(entry) if measures(each, measurand)]
     return ", ".join(sorted(own)) or f"the {entry.filter}"
 
 
@@ -180,12 +175,8 @@ def ratio_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccur
         return replace(one, u=math.sqrt(2.0) * one.u)
     sides = found if len(found) > 1 else found * 2
     names = ", ".join(sorted({i.id for i, _ in sides}))
-    return InputAccuracy(
-        u=math.sqrt(sum(u * u for _, u in sides)),
-        source=names,
-        shared=f"{case.laboratory_of(entry)}:{names}:counts",
-        laboratory=case.laboratory_of(entry),
-    )
+    u = math.sqrt(sum(u * u for _, u in sides))
+    return _keyed(case, entry, u, names, f"{names}:counts")
 
 
 def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccuracy:
@@ -194,15 +185,12 @@ def size_accuracy(case: Case, limits: Limits, entry: RecordEntry) -> InputAccura
     One error of both sides: what tells the two counters apart is in their counts.  The larger of
     their figures; where either states none, the accuracy that stands in.
     """
-    used = [case.instrument(name) for name in entry.instruments]
-    counters = [each for each in used if measures(each, "counts")]
+    counters = [each for each in case.instruments(entry) if measures(each, "counts")]
     stated = [each.diameter_u for each in counters if each.diameter_u is not None]
-    known = accuracy_of(case, limits, entry, "size", 1.0)
-    shared = f"{case.laboratory_of(entry)}:{_named(case, entry, 'counts')}:size"
-    if not counters or len(stated) < len(counters):
-        return replace(known, shared=shared)
-    names = ", ".join(each.id for each in counters)
-    return replace(known, u=max(stated), source=names, shared=shared)
+    u, source = limits.accuracy["size"] / math.sqrt(3.0), limits.accuracy_source("size")
+    if counters and len(stated) == len(counters):
+        u, source = max(stated), ", ".join(each.id for each in counters)
+    return _keyed(case, entry, u, source, f"{_named(case, entry, 'counts')}:size")
 
 
 def measures(instrument: Instrument, measurand: str) -> bool:

@@ -45,14 +45,6 @@ def column_of(record: Record, name: str) -> int | None:
     return None
 
 
-def specimens_named(record: Record) -> tuple[str, ...]:
-    """Return the specimen of each row of a measurement record, as the row or else the case says."""
-    table = record.table
-    if not isinstance(table, MeasurementTable):
-        return ()
-    return tuple(name or record.entry.specimen or "" for name in table.specimen)
-
-
 def measured(
     bench: Bench,
     side: Side,
@@ -79,7 +71,7 @@ def measured(
         readings = [each for r in records for each in _readings(bench, r, column, measurands)]
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
-    accounted(bench, side, readings, lambda each: specimens_named(each) if has(each) else ())
+    accounted(bench, side, readings, lambda each: each.specimens if has(each) else ())
     found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
     return zero_failure(bench, found, favourable, printed, dimension)
 
@@ -90,10 +82,8 @@ def _readings(
     table, position = record.table, column_of(record, column)
     assert isinstance(table, MeasurementTable)
     assert position is not None
-    signs = table.bounds[position]
-    for specimen, value, sign in zip(
-        specimens_named(record), table.values[position], signs, strict=True
-    ):
+    rows = zip(record.specimens, table.values[position], table.bounds[position], strict=True)
+    for specimen, value, sign in rows:
         if not np.isfinite(value):
             who = say("specimen {name}", name=specimen) if specimen else say(NAMELESS)
             words = later("record {record}: {who} has no {column}; the cell is empty")
@@ -155,9 +145,8 @@ def rows_of(record: Record) -> Iterator[Inspected]:
     table = record.table
     if not isinstance(table, InspectionTable):
         return
-    columns = (table.characteristic, table.specimen, table.found, table.lower, table.upper)
-    for name, specimen, found, lower, upper, unit in zip(*columns, table.unit, strict=True):
-        who = specimen or record.entry.specimen or ""
+    columns = (table.characteristic, record.specimens, table.found, table.lower, table.upper)
+    for name, who, found, lower, upper, unit in zip(*columns, table.unit, strict=True):
         yield Inspected(record, name, who, found, float(lower), float(upper), unit)
 
 

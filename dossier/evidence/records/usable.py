@@ -83,11 +83,7 @@ def usable_records(
     As for runs and sweeps, for records that are read as they are; `what` names them in the reason.
     Records of either flow path count: what was tested on one part of the filter is not left out.
     """
-    own = [
-        record
-        for record in bench.case.records
-        if record.entry.kind == kind and record.entry.filter == side and wanted(record)
-    ]
+    own = [record for record in bench.case.of_kind(kind, side) if wanted(record)]
     if not own:
         words = later("there is no {record} {of_side} with {what}")
         raise NotDemonstrated(say(words, what=what, **_names(side, kind)))
@@ -102,9 +98,7 @@ def usable_records(
 
 def named_in_plan(case: Case, side: str) -> set[str]:
     """Return the specimens that the test plan names for one filter; empty if it names none."""
-    qualification = case.qualification
-    described = qualification.candidate if side == "candidate" else qualification.reference
-    return set(described.specimens) if described else set()
+    return set(case.qualification.filter_of(side).specimens)
 
 
 def beyond_plan(case: Case, side: str) -> set[str]:
@@ -168,8 +162,5 @@ def _tested(bench: Bench, side: Side) -> set[str]:
     A specimen of a flow sweep or a multi-pass run counts for both kinds: what was measured on one
     and is lacking on the other has to be accounted for.
     """
-    return {
-        record.entry.specimen or ""
-        for record in bench.case.records
-        if record.entry.filter == side and record.entry.kind in {"multipass", "pressure_drop"}
-    }
+    kinds = ("multipass", "pressure_drop")
+    return {r.entry.specimen or "" for kind in kinds for r in bench.case.of_kind(kind, side)}

@@ -58,9 +58,8 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
     table = record.table
     if not isinstance(table, ValveTable):
         return
-    names = np.array([name or record.entry.specimen or "" for name in table.specimen])
-    for name in dict.fromkeys(names.tolist()):
-        own = names == name
+    for name in dict.fromkeys(record.specimens):
+        own = np.array(record.specimens) == name
         rising, falling = valve.sweep_branches(
             table.pressure_drop[own], table.flow[own], table.rising[own]
         )

@@ -65,7 +65,7 @@ def rigs_of(case: Case, entries: Sequence[RecordEntry], measurand: str) -> dict[
     """
     groups: list[tuple[str, set[str], list[str]]] = []
     for entry in entries:
-        own = {n for n in entry.instruments if measures(case.instrument(n), measurand)}
+        own = {each.id for each in case.instruments(entry) if measures(each, measurand)}
         own = own or set(entry.instruments)
         house = case.laboratory_of(entry)
         merged, apart = (house, own, [entry.id]), []

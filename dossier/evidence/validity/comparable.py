@@ -130,11 +130,7 @@ def _measures(record: Record, quantity: Quantity) -> bool:
 
 
 def _records(bench: Bench, kind: str) -> list[Record]:
-    return [
-        record
-        for record in bench.case.records
-        if record.entry.kind == kind and record.id not in bench.excluded
-    ]
+    return [each for each in bench.case.of_kind(kind) if each.id not in bench.excluded]
 
 
 def _pairs(

@@ -223,9 +223,8 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
     elif isinstance(table, MultipassTable):
         yield specimen, table.pressure_drop
     elif isinstance(table, ValveTable):
-        names = np.array([name or specimen for name in table.specimen])
-        for name in dict.fromkeys(names.tolist()):
-            yield name, table.pressure_drop[names == name]
+        for name in dict.fromkeys(record.specimens):
+            yield name, table.pressure_drop[np.array(record.specimens) == name]
 
 
 def _same_curve(one: Floats, other: Floats) -> bool:

@@ -11,7 +11,6 @@ from dossier.case.model import Instrument
 from dossier.case.records import InspectionTable, MeasurementTable
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import READ_BY, measures
-from dossier.evidence.records.measured import specimens_named
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead
@@ -24,7 +23,7 @@ def _by_instruments(judge: Callable[[Held, Limit, list[Instrument]], Found]) -> 
     """Return what judges a record by its instruments: looking needs none, measuring does."""
 
     def rule(held: Held, limit: Limit) -> Found:
-        used = [held.case.instrument(name) for name in held.entry.instruments]
+        used = held.case.instruments(held.entry)
         if used:
             return judge(held, limit, used)
         words = say("no instrument named in the record")
@@ -115,7 +114,7 @@ def _wanted(record: Record) -> list[tuple[str, ...]]:
 
 
 def _measured(held: Held, _: Limit) -> Found:
-    own = [held.case.instrument(name) for name in held.entry.instruments]
+    own = held.case.instruments(held.entry)
     wanted = list(dict.fromkeys(_wanted(held.record)))
     lacking = [
         say(names[0])
@@ -224,7 +223,7 @@ def _tests(case: Case, record: Record) -> Iterator[_Test]:
         yield _Test(record.id, KINDS[entry.kind], entry.specimen or "", path, entry.tested)
     elif isinstance(table, MeasurementTable):
         for name in table.names:
-            for specimen in filter(None, specimens_named(record)):
+            for specimen in filter(None, record.specimens):
                 yield _Test(record.id, name, specimen, "", entry.tested)
 
 

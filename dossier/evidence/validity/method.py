@@ -19,17 +19,10 @@ FAMILIES = {
 }
 
 
-def on_fine_path(case: Case, record: Record) -> bool:
-    """Return whether a record is of the medium that oil takes back to the sump."""
-    alone = case.application.circuit.arrangement == "partial_flow"
-    return alone or record.entry.path == "fine"
-
-
 def _fits(case: Case, record: Record, method: Method) -> bool:
     """Return whether a method stands for records of that kind, flow path and result."""
-    if record.entry.kind not in method.kinds:
-        return False
-    if method.path and not on_fine_path(case, record):
+    path = case.application.circuit.path_of(record.entry.path)
+    if record.entry.kind not in method.kinds or method.path not in {"", path}:
         return False
     table = record.table
     return not isinstance(table, MeasurementTable) or set(table.names) <= set(method.results)

@@ -126,7 +126,7 @@ def _coincidence(held: Run, limit: Limit) -> Found:
         # The sensor sees what is smaller as well, and most particles are.
         words = later("counted from {size:g} µm(c) up, too few to judge")
         return False, say(words, size=table.sizes[0])
-    used = [held.case.instrument(name) for name in held.entry.instruments]
+    used = held.case.instruments(held.entry)
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
     if not limits or None in stated:

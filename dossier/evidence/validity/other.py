@@ -15,7 +15,7 @@ from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.evidence.records.measured import column_of, outside_drawing, rows_of, specimens_named
+from dossier.evidence.records.measured import column_of, outside_drawing, rows_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
@@ -34,7 +34,7 @@ def results_named(record: Record) -> dict[str, tuple[str, ...]]:
         return {"valve sweep": tuple(sweep.specimen for sweep in sweeps_of(record))}
     table = record.table
     if isinstance(table, MeasurementTable):
-        return {name: specimens_named(record) for name in table.names}
+        return dict.fromkeys(table.names, record.specimens)
     found: dict[str, tuple[str, ...]] = {}
     for row in rows_of(record):
         key = lowered(row.characteristic)
@@ -79,7 +79,7 @@ def _count(held: Held, _: Limit) -> Found:
     case, kind, side = held.case, held.entry.kind, held.entry.filter
     if not named_in_plan(case, side):
         return None, say("the case names no planned specimens")
-    alike = [each for each in case.records if (each.entry.kind, each.entry.filter) == (kind, side)]
+    alike = case.of_kind(kind, side)
     planned = expected(case, side, {each.id for each in alike})
     siblings = [results_named(other) for other in alike]
     short = []
@@ -117,8 +117,7 @@ def _fitted(held: Held, limit: Limit) -> Found:
     """Hold where the valves open against the application: a warning outside its band."""
     valve, flow = held.case.application.circuit.bypass_valve, held.conditions.criterion_flow
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
-        words = later("no valve inside the filter with an opening band and a flow")
-        return "does not apply", say(words)
+        return "does not apply", say("no valve inside the filter with an opening band and a flow")
     sweeps = tuple(sweeps_of(held.record))
     far, outside = (
         "; ".join(filter(None, (_misplaced(each, flow, valve.opening, factor) for each in sweeps)))
@@ -200,7 +199,7 @@ def _viscosity(held: Held, limit: Limit) -> Found:
 
 
 def _given(held: Held, _: Limit) -> Found:
-    table, names = held.record.table, specimens_named(held.record)
+    table, names = held.record.table, held.record.specimens
     assert isinstance(table, MeasurementTable)
     words = later("no {result} of {specimen}")
     empty = [
@@ -259,13 +258,9 @@ class Swept(Held):
 def _clean(held: Held, _: Limit) -> Found:
     own, path_of = held.entry, held.case.application.circuit.path_of
     last = own.finished or own.tested
-    runs = [
-        each.entry.tested
-        for each in held.case.records
-        if each.entry.kind == "multipass"
-        and (each.entry.filter, path_of(each.entry.path), each.entry.specimen)
-        == (own.filter, path_of(own.path), own.specimen)
-    ]
+    loaded = [each.entry for each in held.case.of_kind("multipass", own.filter)]
+    alike = (each for each in loaded if path_of(each.path) == path_of(own.path))
+    runs = [each.tested for each in alike if each.specimen == own.specimen]
     if not runs:
         return True, say("no multi-pass run of this specimen")
     return last <= min(runs), say("swept {swept}, run {run}", swept=last, run=min(runs))

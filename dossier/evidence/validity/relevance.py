@@ -10,7 +10,6 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import path_flow
 from dossier.evidence.spoken import number_text
-from dossier.evidence.validity.method import on_fine_path
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.rules import Found, Rules
 from dossier.words import later, say
@@ -65,12 +64,10 @@ def _flow(held: Run, limit: Limit) -> Found:
 
 def _terminal(held: Run, _: Limit) -> Found:
     circuit, entry, terminal = held.case.application.circuit, held.entry, held.result.terminal
-    assembly, valve = terminal + held.result.housing, circuit.bypass_valve
+    assembly, across = terminal + held.result.housing, held.result.path != "fine"
     terms = terms_of(held.case.application, entry.kind, entry.path, "terminal")
     stated = max((each for each in terms if each is not None), default=None)
-    opening = None
-    if valve is not None and valve.opening is not None and valve.location != "none":
-        opening = None if on_fine_path(held.case, held.record) else valve.opening.min
+    opening = circuit.opening.min if circuit.opening and across else None
     if opening is None and stated is None:
         words = later("no bypass valve across this path, and no terminal required")
         return "does not apply", say(words)

@@ -19,7 +19,7 @@ from dossier.evidence.quantities.fine_path import (
     path_flow,
     pump_flow,
 )
-from dossier.evidence.quantities.valve import fitted_valve, lowest_opening
+from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.report.assets import now_or_later
@@ -110,8 +110,7 @@ def _converted(case: Case) -> Iterator[str]:
 
 def _drawing(case: Case) -> CircuitDrawing:
     circuit = case.application.circuit
-    valve = circuit.bypass_valve
-    band = valve.opening if valve is not None and valve.location != "none" else None
+    valve, band = circuit.bypass_valve, circuit.opening
     can = circuit.arrangement in {"combined", "combined_through_flow"}
     main = say("Full-flow medium") if can else say("Full-flow filter")
     return CircuitDrawing(
@@ -194,7 +193,7 @@ def states_table(bench: Bench) -> Table:
     for each in scales("kPa"):
         head = say("Clean Δp / {unit}", unit=each.unit)
         rows.append((head, *(_kilo(drop, each) for drop in drops)))
-    if fitted_valve(bench) is not None:
+    if circuit.opening:
         rows.append((say("Valve"), *map(partial(_position, bench), states, drops)))
     if circuit.arrangement in HAS_FINE:
         shares = [attempt(fine_share, bench, "candidate", each) for each in states]
@@ -241,14 +240,15 @@ def _kilo(found: Estimate | None, scale: Scale) -> str:
 
 def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:
     """Return whether the clean filter opens the valve, by the lowest pressure and the band."""
-    valve, lowest = fitted_valve(bench), attempt(lowest_opening, bench, "candidate")
-    if valve is None or valve.opening is None or isinstance(lowest, NotDemonstrated):
+    opening = bench.case.application.circuit.opening
+    lowest = attempt(lowest_opening, bench, "candidate")
+    if opening is None or isinstance(lowest, NotDemonstrated):
         return UNKNOWN
     if drop is None:
         return say("may open") if _colder_than_opening(bench, temperature) else UNKNOWN
     if drop.value < lowest.value:
         return say("shut")
-    return say("open") if drop.value > valve.opening.max else say("may open")
+    return say("open") if drop.value > opening.max else say("may open")
 
 
 def _colder_than_opening(bench: Bench, temperature: float) -> bool:
