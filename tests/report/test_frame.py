@@ -196,9 +196,12 @@ def test_factors_stand_in_the_column_of_their_input_nearest_first():
     )
     table = framed(flips=flips).flips
     assert [row[1:] for row in table.rows] == [
-        ("≤\u00a00.9\u00a0pass; ≥\u00a01.2", "–", "–", "–", "no change"),
-        ("–", "(≤\u00a00.8)", "–", "–", "–"),
+        ("pass at 0.9; ≥\u00a01.2", "–", "no change"),
+        ("–", "(≤\u00a00.8)", "–"),
     ]
+    assert [column.title for column in table.columns[1:]] == [
+        "Ingression", "Oil viscosity", "As measured",
+    ]  # fmt: skip
     assert "By what was measured alone: E1\u00a0≥\u00a01.5." in table.note
 
 

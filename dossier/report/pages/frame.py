@@ -281,14 +281,16 @@ def _flips(assessment: Assessment, places: Places) -> Table:
     tabled = [name for name in moved if name not in readings] or readings
     readings = [name for name in readings if name not in tabled]
     found = {each.demand.id: each for each in assessment.findings}
+    inputs = [(key, title) for key, title in INPUTS if any(key in by[name] for name in tabled)]
     for name in tabled:
-        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
+        cells = tuple(_factors(by[name].get(key)) for key, _ in inputs)
         rows.setdefault(cells, []).append(name)
     shown = list(rows.items())[:SHOWN]
     return Table(
         caption=say("What would flip a verdict: one input changed, all else as it is"),
         columns=(
-            Column(say("Requirement"), 20), *(Column(say(title), 16) for _, title in INPUTS),
+            Column(say("Requirement"), 20),
+            *(Column(say(title), 80 // len(inputs)) for _, title in inputs),
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
         note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g], found,
@@ -322,8 +324,9 @@ def _factors(found: Sensitivity | None) -> str:
         text = f"{'≤' if flip.factor < 1 else '≥'}\u00a0{significant(flip.factor)}"
         if flip.verdict is Verdict.NOT_DEMONSTRATED:
             text = f"({text})"
-        elif flip.verdict is not Verdict.FAIL:
-            text += f"\u00a0{say(flip.verdict.value)}"
+        elif flip.verdict is not Verdict.FAIL:  # may hold for a window of factors alone
+            words, factor = later("{verdict} at {factor}"), significant(flip.factor)
+            text = say(words, verdict=say(flip.verdict.value), factor=factor)
         cells.append(text)
     return "; ".join(cells) or say("no change")
 
@@ -334,11 +337,17 @@ def _notes(
 ) -> Iterator[str]:  # fmt: skip
     if number > MOST:
         yield say("Of the {most} least certain requirements.", most=MOST)
+    turns = {flip.verdict for name in moved for each in by[name].values() for flip in each.flips}
+    yield say("Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named.")
+    if Verdict.NOT_DEMONSTRATED in turns:
+        yield say("In brackets: not demonstrated, as nothing was tested there.")
+    if turns - {Verdict.FAIL, Verdict.NOT_DEMONSTRATED}:
+        yield say("What turns for the better cures no other requirement.")
+    if len({frozenset(by[name]) for name in shown}) > 1:
+        yield say("–: does not rest on it.")
     yield say(
-        "Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named; in "
-        "brackets: not demonstrated, as nothing was tested there. What turns for the better cures "
-        "no other requirement. –: does not rest on it. As measured, on the candidate alone: counts "
-        "downstream, mass injected, pressure swept, or the reading itself."
+        "As measured, on the candidate alone: counts downstream, mass injected, pressure swept, or "
+        "the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)

@@ -197,10 +197,13 @@ def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
             "variance as described in ISO 5725-2; sL has one degree of freedom less than there are "
             "laboratories. It takes nothing off: the budget has the larger of sL and of what is "
             "stated for the method, or stands in for it, and a decision takes whichever of their "
-            "limits reaches further. Of two laboratories sL says little, as its interval shows. "
-            "–: where each laboratory has one result, sr and sL cannot be told apart."
-        ),
+            "limits reaches further."
+        )
+        + (f" {say(ONE_EACH)}" if any("–" in row for row in rows) else ""),
     )
+
+
+ONE_EACH = later("–: where each laboratory has one result, sr and sL cannot be told apart.")
 
 
 def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
