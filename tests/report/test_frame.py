@@ -187,6 +187,16 @@ def test_a_lot_without_a_specimen_is_not_covered():
     assert "Lots not tested: lot 2" in words(framed(lots).scope)
 
 
+def test_who_drew_specimens_is_not_stated_unless_of_each():
+    unsaid = "not stated: how and by whom specimens were drawn"
+    assert unsaid in words(framed().scope)
+    each = {"filter": "candidate", "lot": "lot 1", "drawn": "at random", "drawn_by": "A Person"}
+    tested = [each | {"id": name} for name in ("C1", "C2", "C3")]
+    assert unsaid not in words(framed(sample.qualification(specimen=tested)).scope)
+    tested[1] |= {"drawn_by": ""}
+    assert unsaid in words(framed(sample.qualification(specimen=tested)).scope)
+
+
 def test_factors_stand_in_the_column_of_their_input_nearest_first():
     flips = (
         Sensitivity("P1", "viscosity", (Flip(0.8, Verdict.NOT_DEMONSTRATED),)),

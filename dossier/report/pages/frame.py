@@ -126,8 +126,14 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
     if untested:
         words = later("Lots not tested: {lots}; later ones; any change of materials or making")
         beyond = say(words, lots=", ".join(untested))
-    elif len(named) > 1 and not drawn:
-        beyond = say("{beyond}; which specimen is of which lot is not stated", beyond=beyond)
+    known = [each for each in asked.specimen if each.filter == "candidate"]
+    lacking = [
+        *([say("which specimen is of which lot")] if len(named) > 1 and not drawn else ()),
+        *([] if tested <= {e.id for e in known if e.drawn and e.drawn_by}
+          else [say("how and by whom specimens were drawn")]),
+    ]  # fmt: skip
+    if lacking:
+        beyond = say("{beyond}; not stated: {what}", beyond=beyond, what=", ".join(lacking))
     return text, beyond
 
 
