@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,6 +15,7 @@ from dossier.evidence.bench import Curves
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
+from dossier.report.pages.carried import moved_text
 from dossier.report.pages.circuit import circuit_drawing
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.frame import frame_page
@@ -177,6 +179,26 @@ def test_an_approval_says_on_page_one_of_what_nothing_was_asked():
         decision=Decision.APPROVED
     )
     assert "Nothing was asked" not in tally(decision=Decision.NOT_APPROVED)
+
+
+def test_results_that_moved_since_the_dossier_before_are_named():
+    """By arithmetic: 2.2² is more than 1.045² + 0.8² g, 0.31² less than 0.42² + 0.3² %."""
+
+    def was(quantity, at, unit, value, half):
+        ends = [value - half, value + half]
+        return {"quantity": quantity, "at": at, "unit": unit, "value": value, "interval95": ends}
+
+    found = (
+        was("efficiency", "20 um(c)", "%", 97.0, 0.3),
+        was("retained_capacity", None, "mg", 38e3, 0.8e3),
+        was("cold_bypass_temperature", "70 L/min", "degC", 20.0, 1.0),  # at another flow
+        was("burst_pressure", None, "kPa", 1.0, 0.5),  # only a bound now
+    )
+    own = SimpleNamespace(language="en")
+    source = SimpleNamespace(case=own, findings=found, told="OLD-1, revision 0", records=())
+    case = replace(sample.case(), carried=(source,))
+    said = moved_text(case, sample.assessment(case)).replace("\u00a0", " ")
+    assert "C2 from (38.00 ± 0.80) g to (40.2 ± 1.0) g; not these: E1." in said
 
 
 def test_a_lot_without_a_specimen_is_not_covered():

@@ -13,7 +13,7 @@ from dossier.evidence.changed import inputs_of
 from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
-from dossier.report.pages.carried import change_text, on_carried
+from dossier.report.pages.carried import change_text, moved_text, on_carried
 from dossier.report.pages.case_pages import (
     lots_tested,
     machines_of,
@@ -56,7 +56,7 @@ def frame_page(
         scope=_scope(case, assessment),
         flips=_flips(assessment, places),
         days=_days(case, assessment, signoff, issued),
-        changes=_changes(case),
+        changes=" ".join(filter(None, (_changes(case), moved_text(case, assessment)))),
     )
 
 
