@@ -393,3 +393,5 @@ def test_what_three_laboratories_differ_by_is_told_as_their_files_have_it():
         assert precision["reproducibility_sd"] == pytest.approx(math.sqrt(within + between))
         assert told[1] == "3; 6"
         assert float(told[3]) == pytest.approx(math.sqrt(between), rel=0.03)
+        stands_in = {"co": 0.2, "fb": 0.1}[stem] / math.sqrt(3.0) * values.mean()
+        assert float(told[6].split("\u00a0")[0]) == pytest.approx(stands_in, rel=0.03)

@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,6 +15,7 @@ from dossier.evidence.bench import Curves
 from dossier.report.charts.circuit_drawing import SIZE, WIDTH, begin, height_of, labels_of, svg_of
 from dossier.report.layout.glyphs import text_width
 from dossier.report.pages import circuit as page
+from dossier.report.pages.carried import moved_text
 from dossier.report.pages.circuit import circuit_drawing
 from dossier.report.pages.decision import decision_page
 from dossier.report.pages.frame import frame_page
@@ -179,12 +181,42 @@ def test_an_approval_says_on_page_one_of_what_nothing_was_asked():
     assert "Nothing was asked" not in tally(decision=Decision.NOT_APPROVED)
 
 
+def test_results_that_moved_since_the_dossier_before_are_named():
+    """By arithmetic: 2.2² is more than 1.045² + 0.8² g, 0.31² less than 0.42² + 0.3² %."""
+
+    def was(quantity, at, unit, value, half):
+        ends = [value - half, value + half]
+        return {"quantity": quantity, "at": at, "unit": unit, "value": value, "interval95": ends}
+
+    found = (
+        was("efficiency", "20 um(c)", "%", 97.0, 0.3),
+        was("retained_capacity", None, "mg", 38e3, 0.8e3),
+        was("cold_bypass_temperature", "70 L/min", "degC", 20.0, 1.0),  # at another flow
+        was("burst_pressure", None, "kPa", 1.0, 0.5),  # only a bound now
+    )
+    own = SimpleNamespace(language="en")
+    source = SimpleNamespace(case=own, findings=found, told="OLD-1, revision 0", records=())
+    case = replace(sample.case(), carried=(source,))
+    said = moved_text(case, sample.assessment(case)).replace("\u00a0", " ")
+    assert "C2 from (38.00 ± 0.80) g to (40.2 ± 1.0) g; not these: E1." in said
+
+
 def test_a_lot_without_a_specimen_is_not_covered():
     lots = sample.qualification(
         candidate={"part_number": "CAN-1", "lots": ["lot 1", "lot 2"]},
         specimen=[{"id": "C1", "filter": "candidate", "lot": "lot 1"}],
     )
     assert "Lots not tested: lot 2" in words(framed(lots).scope)
+
+
+def test_who_drew_specimens_is_not_stated_unless_of_each():
+    unsaid = "not stated: how and by whom specimens were drawn"
+    assert unsaid in words(framed().scope)
+    each = {"filter": "candidate", "lot": "lot 1", "drawn": "at random", "drawn_by": "A Person"}
+    tested = [each | {"id": name} for name in ("C1", "C2", "C3")]
+    assert unsaid not in words(framed(sample.qualification(specimen=tested)).scope)
+    tested[1] |= {"drawn_by": ""}
+    assert unsaid in words(framed(sample.qualification(specimen=tested)).scope)
 
 
 def test_factors_stand_in_the_column_of_their_input_nearest_first():
@@ -196,9 +228,12 @@ def test_factors_stand_in_the_column_of_their_input_nearest_first():
     )
     table = framed(flips=flips).flips
     assert [row[1:] for row in table.rows] == [
-        ("≤\u00a00.9\u00a0pass; ≥\u00a01.2", "–", "–", "–", "no change"),
-        ("–", "(≤\u00a00.8)", "–", "–", "–"),
+        ("pass at 0.9; ≥\u00a01.2", "–", "no change"),
+        ("–", "(≤\u00a00.8)", "–"),
     ]
+    assert [column.title for column in table.columns[1:]] == [
+        "Ingression", "Oil viscosity", "As measured",
+    ]  # fmt: skip
     assert "By what was measured alone: E1\u00a0≥\u00a01.5." in table.note
 
 

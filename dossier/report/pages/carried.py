@@ -1,14 +1,20 @@
 """What was changed, what is carried over from the dossier before, and what was tested anew."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
 
 from dossier.case.case import Case
+from dossier.case.compared import Source
+from dossier.case.units import affine
 from dossier.decision.carried import told_rests
-from dossier.decision.finding import Assessment
+from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.reopened import reopening, reopens
 from dossier.report.blocks import Column, Table
 from dossier.report.format import date_text, speak
-from dossier.report.pages.places import named
+from dossier.report.pages.places import alike, named
+from dossier.report.pages.results import result_text
 from dossier.words import later, say
 
 CHANGED = {
@@ -80,6 +86,66 @@ def _note(case: Case, assessment: Assessment) -> str:
         "table of records what is carried is marked.",
         reopened=found, carried=named(old) or "–", mixed=named(mixed) or "–",
     )  # fmt: skip
+
+
+def moved_text(case: Case, assessment: Assessment) -> str:
+    """Return which results tested anew are others than the dossier before found; empty of none.
+
+    Others are those apart by more than the root of the sum of squares of the half-widths that face
+    each other (E_n above 1, ISO/IEC 17043, from memory).
+    """
+    old, _ = on_carried(case, assessment)
+    told, still = list[str](), list[str]()
+    for source in case.carried:
+        for ids, group in alike(each for each in assessment.findings if each.demand.id not in old):
+            before = _before(case, source, group[0])
+            if before is not None and _apart(before, group[0]):
+                pair = {"was": result_text(before), "now": result_text(group[0])}
+                told.append(say("{names} from {was} to {now}", names=named(ids), **pair))
+            elif before is not None:
+                still += ids
+        words = later(
+            "Of results tested anew these moved since {source} by more than √(U² + U²) of both: "
+            "{moved}; not these: {still}."
+        )
+        text = {"moved": "; ".join(told) or say("none"), "still": named(still) or "–"}
+        return say(words, source=source.told, **text) if told or still else ""
+    return ""
+
+
+def _before(case: Case, source: Source, finding: Finding) -> Finding | None:
+    """Return a finding with the result that decision.json has of its quantity and conditions.
+
+    In another language conditions read otherwise; then the requirement's name tells them apart.
+    """
+    demand, same = finding.demand, source.case.language == case.qualification.language
+    for each in source.findings:
+        where = (each.get("at") or "", demand.at_text) if same else (
+            each.get("requirement"), demand.id)  # fmt: skip
+        if each.get("quantity") == demand.quantity.name and where[0] == where[1]:
+            return _as_found(finding, each)
+    return None
+
+
+def _as_found(finding: Finding, before: Mapping[str, Any]) -> Finding | None:
+    """Return a finding with a result of decision.json; None where either is none, or a bound."""
+    numbers = [before.get("value"), *(before.get("interval95") or [None])]
+    estimate, bounds = finding.estimate, (before.get("bound"), finding.interval is None)
+    if estimate is None or estimate.bound or any(bounds) or None in numbers:
+        return None
+    dimension = finding.demand.quantity.dimension
+    factor, offset = (1.0, 0.0) if dimension == "size" else affine(before["unit"], dimension)
+    low, middle, high = sorted(factor * number + offset for number in numbers)
+    estimate = replace(estimate, value=middle)
+    return replace(finding, estimate=estimate, interval=(low, high), deciding=None)
+
+
+def _apart(one: Finding, other: Finding) -> bool:
+    (low, (_, top)), (high, (end, _)) = sorted(
+        (each.estimate.value, each.interval) for each in (one, other)
+        if each.estimate is not None and each.interval is not None
+    )  # fmt: skip
+    return high - low > math.hypot(top - low, high - end)
 
 
 def on_carried(case: Case, assessment: Assessment) -> tuple[list[str], list[str]]:

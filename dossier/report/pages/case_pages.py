@@ -132,7 +132,7 @@ def _stated(name: str, value: float | None, unit: str, dimension: str) -> str:
 def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
     """Return filters, test fluids and records as formatted text."""
     return FiltersPage(
-        facts=tuple(_filters(case, assessment)), records=_records(case, places),
+        facts=tuple(_filters(case, assessment)), records=_records(case, assessment, places),
         carried=carried_table(case, assessment),
     )  # fmt: skip
 
@@ -221,7 +221,7 @@ def _filter_texts(case: Case, assessment: Assessment, side: str, filter_: Filter
     yield say("of {lots} tested: {specimens}", lots=lots, specimens=names)
 
 
-def _records(case: Case, places: Places) -> Table:
+def _records(case: Case, assessment: Assessment, places: Places) -> Table:
     """Return a row a specimen and a column a kind of test, with the record and its last day."""
     kinds = [kind for kind in KINDS if any(r.entry.kind == kind for r in case.records)]
     found: dict[tuple[str, str], dict[str, list[Line]]] = {}
@@ -251,7 +251,7 @@ def _records(case: Case, places: Places) -> Table:
             "With the last day of each test, of specimens as received by the laboratory. "
             "{laboratories} What was checked of each stands in the section on validity; its file "
             "and method in the attached decision.json.",
-            laboratories=" ".join([_laboratories(case), *_borrowed(case)]),
+            laboratories=" ".join([_laboratories(case, assessment), *_borrowed(case)]),
         ),
     )
 
@@ -279,13 +279,18 @@ def _method_head(case: Case, kind: str) -> str:
     return f"{say(KINDS[kind])}, {'; '.join(named_)}" if len(named_) < 3 else say(KINDS[kind])
 
 
-def _laboratories(case: Case) -> str:
+def _laboratories(case: Case, assessment: Assessment) -> str:
+    """Return who tested what, with the specimens where records hold those of several."""
     used: dict[str, list[str]] = {}
+    many = {record.id for record in case.records if not record.entry.specimen}
     for record in case.records:
         used.setdefault(case.laboratory(record.entry.laboratory).name, []).append(record.id)
     if len(used) == 1:
         return say("All tested by {laboratory}.", laboratory=next(iter(used)))
-    return " ".join(
-        say("Tested by {laboratory}: {records}.", laboratory=name, records=named(ids))
-        for name, ids in used.items()
-    )
+    told = []
+    for name, ids in used.items():
+        sides = ("candidate", "reference")
+        own = [e for s in sides for e in sorted(tested_of(case, assessment, s, many & set(ids)))]
+        records = f"{named(ids)} ({named(own)})" if own else named(ids)
+        told.append(say("Tested by {laboratory}: {records}.", laboratory=name, records=records))
+    return " ".join(told)

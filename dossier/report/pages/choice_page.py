@@ -124,6 +124,8 @@ class _Page:
     notes: tuple[str, ...]
     trade: Chart
     cautions: tuple[tuple[str, str], ...]
+    rests: str
+    """By which digest each case, as it is decided, can be told from another state of it."""
 
 
 def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _Page:
@@ -147,6 +149,9 @@ def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _
         notes=notes,
         trade=chart,
         cautions=tuple((say(title), say(USUAL[title])) for title in CAUTIONS),
+        rests="; ".join(
+            f"{n} {each.digest}" for n, each in zip(NUMERALS, choice.signoffs, strict=False)
+        ),
     )
 
 

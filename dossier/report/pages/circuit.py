@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import chain
 
 from dossier.case.application import Circuit as Asked
 from dossier.case.case import Case
@@ -207,10 +208,11 @@ def states_table(bench: Bench) -> Table:
         columns=(Column("", 37), *(Column(say(w, t=si(t, "degC", "temperature")), 21, "right")
                                    for w, t in heads)),
         rows=tuple(rows),
-        note=say(
-            "Δp: clean, at rated flow. {none}: the sweeps do not reach so far, or none were made.",
-            none=UNKNOWN,
-        ),
+        note=" ".join([
+            say("Δp: clean, at rated flow."),
+            *([say("{none}: the sweeps do not reach so far, or none were made.", none=UNKNOWN)]
+              if UNKNOWN in chain(*rows) else ()),
+        ]),
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from dossier.evidence.changed import inputs_of
 from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
-from dossier.report.pages.carried import change_text, on_carried
+from dossier.report.pages.carried import change_text, moved_text, on_carried
 from dossier.report.pages.case_pages import (
     lots_tested,
     machines_of,
@@ -59,7 +59,7 @@ def frame_page(
         machines="" if case.parts or not _many(case) else machines_of(case.application)[0],
         flips=_flips(assessment, places),
         days=_days(case, assessment, signoff, issued),
-        changes=_changes(case),
+        changes=" ".join(filter(None, (_changes(case), moved_text(case, assessment)))),
     )
 
 
@@ -135,8 +135,14 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
     if untested:
         words = later("Lots not tested: {lots}; later ones; any change of materials or making")
         beyond = say(words, lots=", ".join(untested))
-    elif len(named) > 1 and not drawn:
-        beyond = say("{beyond}; which specimen is of which lot is not stated", beyond=beyond)
+    known = [each for each in asked.specimen if each.filter == "candidate"]
+    lacking = [
+        *([say("which specimen is of which lot")] if len(named) > 1 and not drawn else ()),
+        *([] if tested <= {e.id for e in known if e.drawn and e.drawn_by}
+          else [say("how and by whom specimens were drawn")]),
+    ]  # fmt: skip
+    if lacking:
+        beyond = say("{beyond}; not stated: {what}", beyond=beyond, what=", ".join(lacking))
     return text, beyond
 
 
@@ -290,14 +296,16 @@ def _flips(assessment: Assessment, places: Places) -> Table:
     tabled = [name for name in moved if name not in readings] or readings
     readings = [name for name in readings if name not in tabled]
     found = {each.demand.id: each for each in assessment.findings}
+    inputs = [(key, title) for key, title in INPUTS if any(key in by[name] for name in tabled)]
     for name in tabled:
-        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
+        cells = tuple(_factors(by[name].get(key)) for key, _ in inputs)
         rows.setdefault(cells, []).append(name)
     shown = list(rows.items())[:SHOWN]
     return Table(
         caption=say("What would flip a verdict: one input changed, all else as it is"),
         columns=(
-            Column(say("Requirement"), 20), *(Column(say(title), 16) for _, title in INPUTS),
+            Column(say("Requirement"), 20),
+            *(Column(say(title), 80 // len(inputs)) for _, title in inputs),
         ),
         rows=tuple((places.asked(names), *cells) for cells, names in shown),
         note=" ".join(_notes(by, near, moved, readings, [n for _, g in shown for n in g], found,
@@ -331,8 +339,9 @@ def _factors(found: Sensitivity | None) -> str:
         text = f"{'≤' if flip.factor < 1 else '≥'}\u00a0{significant(flip.factor)}"
         if flip.verdict is Verdict.NOT_DEMONSTRATED:
             text = f"({text})"
-        elif flip.verdict is not Verdict.FAIL:
-            text += f"\u00a0{say(flip.verdict.value)}"
+        elif flip.verdict is not Verdict.FAIL:  # may hold for a window of factors alone
+            words, factor = later("{verdict} at {factor}"), significant(flip.factor)
+            text = say(words, verdict=say(flip.verdict.value), factor=factor)
         cells.append(text)
     return "; ".join(cells) or say("no change")
 
@@ -343,11 +352,17 @@ def _notes(
 ) -> Iterator[str]:  # fmt: skip
     if number > MOST:
         yield say("Of the {most} least certain requirements.", most=MOST)
+    turns = {flip.verdict for name in moved for each in by[name].values() for flip in each.flips}
+    yield say("Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named.")
+    if Verdict.NOT_DEMONSTRATED in turns:
+        yield say("In brackets: not demonstrated, as nothing was tested there.")
+    if turns - {Verdict.FAIL, Verdict.NOT_DEMONSTRATED}:
+        yield say("What turns for the better cures no other requirement.")
+    if len({frozenset(by[name]) for name in shown}) > 1:
+        yield say("–: does not rest on it.")
     yield say(
-        "Factors from 0.5 to 2 at which the verdict turns to fail, or to what is named; in "
-        "brackets: not demonstrated, as nothing was tested there. What turns for the better cures "
-        "no other requirement. –: does not rest on it. As measured, on the candidate alone: counts "
-        "downstream, mass injected, pressure swept, or the reading itself."
+        "As measured, on the candidate alone: counts downstream, mass injected, pressure swept, or "
+        "the reading itself."
     )
     if readings:
         each = "; ".join(f"{name}\u00a0{_factors(by[name][''])}" for name in readings)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
+from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
@@ -167,10 +168,14 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
-            "freedom; g: guard band, of a share with K; *: common to both filters."
-        ),
+            "freedom; g: guard band, of a share with K."
+        )
+        + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else ""),
         empty=say("No result carries an uncertainty budget."),
     )
+
+
+COMMON = later("*: common to both filters.")
 
 
 def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
@@ -178,7 +183,8 @@ def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
     for ids, group in alike(findings):
         finding, estimate = group[0], group[0].estimate
         if estimate is not None and estimate.precision is not None and not estimate.bound:
-            rows.append((places.asked(ids), *_precise(finding, estimate.precision)))
+            apart = sum(c.stated or c.u for c in estimate.components if c.name == BETWEEN)
+            rows.append((places.asked(ids), *_precise(finding, estimate.precision, apart)))
     if not rows:
         return None
     return Table(
@@ -186,29 +192,35 @@ def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
         columns=(
             Column(say("Requirement"), 14),
             Column(say("Laboratories; results"), 14, "right"),
-            Column(say("sr, within one"), 16, "right"),
-            Column(say("sL, between them"), 16, "right"),
-            Column(say("95 % interval of sL"), 24, "right"),
-            Column(say("sR, of both"), 16, "right"),
+            Column(say("sr, within one"), 13, "right"),
+            Column(say("sL, between them"), 13, "right"),
+            Column(say("95 % interval of sL"), 19, "right"),
+            Column(say("sR, of both"), 12, "right"),
+            Column(say("sM, stated or stands in"), 15, "right"),
         ),
         rows=tuple(rows),
         note=say(
             "Standard deviations of single results, in the unit of the requirement, by analysis of "
             "variance as described in ISO 5725-2; sL has one degree of freedom less than there are "
-            "laboratories. It takes nothing off: the budget has the larger of sL and of what is "
-            "stated for the method, or stands in for it, and a decision takes whichever of their "
-            "limits reaches further. Of two laboratories sL says little, as its interval shows. "
-            "–: where each laboratory has one result, sr and sL cannot be told apart."
-        ),
+            "laboratories. sL takes nothing off: the budget has the larger of sL and sM, in the "
+            "mean times √Σni²/n, and g takes whichever of their limits reaches further. In U "
+            "laboratories whose sL is the larger count as one part, and the scatter of specimens "
+            "is sr/√n or, where larger, their own errors."
+        )
+        + (f" {say(ONE_EACH)}" if any("–" in row for row in rows) else ""),
     )
 
 
-def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
+ONE_EACH = later("–: where each laboratory has one result, sr and sL cannot be told apart.")
+
+
+def _precise(finding: Finding, told: Precision, apart: float) -> tuple[Cell, ...]:
     demand = finding.demand
     own = told.times(1.0 / demand.spread_factor)
-    within, between, low, high, together = (
+    apart /= abs(demand.spread_factor)
+    within, between, low, high, together, stated = (
         "–" if s is None else significant(s, 2, keep=True)
-        for s in (own.within, own.between, own.low, own.high, own.together)
+        for s in (own.within, own.between, own.low, own.high, own.together, apart)
     )
     ends = say("{low} to {high}", low=low, high=high)
     return (
@@ -217,6 +229,7 @@ def _precise(finding: Finding, told: Precision) -> tuple[Cell, ...]:
         between,
         with_unit(ends, of_difference(demand.unit)),
         with_unit(together, of_difference(demand.unit)),
+        with_unit(stated, of_difference(demand.unit)),
     )
 
 
@@ -280,14 +293,16 @@ def _percent(share: float) -> str:
 
 
 def _named(finding: Finding, component: Component) -> str:
-    return f"{retold(component.words)}{'*' if _common(finding, component) else ''}"
+    words = retold(component.words)
+    if component.name == BETWEEN:
+        words = say("laboratory or rig {name}", name=component.shared.removeprefix("rig "))
+    return f"{words}{'*' if _common(finding, component) else ''}"
 
 
 def _common(finding: Finding, component: Component) -> bool:
-    """Return whether an error is one that the other filter's result shares, if it has one."""
-    if finding.reference is None:
-        return bool(component.shared)
-    theirs = {(each.name, each.shared) for each in finding.reference.components}
+    """Return whether an error is one that the other filter's result shares."""
+    other = finding.reference.components if finding.reference is not None else ()
+    theirs = {(each.name, each.shared) for each in other}
     return bool(component.shared) and (component.name, component.shared) in theirs
 
 

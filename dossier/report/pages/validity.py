@@ -68,7 +68,8 @@ class ValidityPage:
     """Whether each test was run as its standard asks."""
 
     summary: str
-    on_file: Table
+    on_file: Table | None
+    """What the application says otherwise than when it was asked; None where nothing."""
     notable: tuple[Fact, ...]
     rules: tuple[Table, ...]
     legend: str
@@ -84,12 +85,13 @@ class ValidityPage:
 def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
     """Return the section on validity as formatted text."""
     checks = assessment.checks
+    rules = _rules(case, checks)
     return ValidityPage(
         summary=_summary(checks),
         on_file=_on_file(case),
         notable=tuple(_notable([each for each in checks if each.outcome not in PLAIN])),
-        rules=_rules(case, checks),
-        legend=_legend(checks),
+        rules=rules,
+        legend=_legend(rules, checks),
         laboratories=tuple(_laboratories(case)),
         instruments=_instruments(case),
         remarks=_remarks(case),
@@ -113,20 +115,19 @@ def _summary(checks: Sequence[Check]) -> str:
     )
 
 
-def _on_file(case: Case) -> Table:
+def _on_file(case: Case) -> Table | None:
     """Return each field of the application that changed since laboratories were asked."""
     changes = case.on_file.changes if case.on_file else ()
+    if not changes:
+        return None
     return Table(
-        caption=say("What the application says otherwise than when it was asked")
-        if changes
-        else say("Requirements"),
+        caption=say("What the application says otherwise than when it was asked"),
         columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
         rows=tuple(
             (c.field, in_print(typed(c.before or "–")), in_print(typed(c.after or "–")))
             for c in changes
         ),
-        note=f"{on_file_text(case).rstrip(':')}." if changes else "",
-        empty=on_file_text(case),
+        note=f"{on_file_text(case).rstrip(':')}.",
     )
 
 
@@ -228,16 +229,15 @@ def _worst(checks: Iterable[Check]) -> str:
     return MARKS.get(worst, NO_CHECK)
 
 
-def _legend(checks: Sequence[Check]) -> str:
+def _legend(rules: Iterable[Table], checks: Sequence[Check]) -> str:
     seen = {check.outcome for check in checks}
-    marks = ", ".join(
-        f"{mark} {say(outcome)}" for outcome, mark in MARKS.items() if outcome in seen
-    )
+    marks = [f"{mark} {say(outcome)}" for outcome, mark in MARKS.items() if outcome in seen]
+    if any(NO_CHECK in str(cell) for table in rules for row in table.rows for cell in row):
+        marks.append(say("{mark} no rule of this record", mark=NO_CHECK))
     return say(
-        "{marks}, · no rule of this record; a mark a record, in the order of the heading. *: the "
-        "rule only warns. Limit, source and what was found of every check stand in the attached "
-        "decision.json.",
-        marks=marks,
+        "{marks}; a mark a record, in the order of the heading. *: the rule only warns. Limit, "
+        "source and what was found of every check stand in the attached decision.json.",
+        marks=", ".join(marks),
     )
 
 
@@ -281,9 +281,9 @@ def _instruments(case: Case) -> Table:
             Column(say("Used in"), 19),
         ),
         rows=tuple(rows),
-        note=say(
-            "Where no uncertainty is stated, the accuracy that the standard allows stands in."
-        ),
+        note=say("Where no uncertainty is stated, the accuracy that the standard allows stands in.")
+        if any(row[5] == say(NONE) for row in rows)
+        else "",
         empty=say("No instrument is named."),
     )
 
