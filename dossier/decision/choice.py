@@ -173,9 +173,7 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
     }
     qualification = own.case.qualification.model_copy(update=update)
     carried = tuple(placed.source(each) for placed in both for each in placed.of.case.carried)
-    return replace(
-        own.case, records=records, qualification=qualification, carried=carried
-    ), notes  # fmt: skip
+    return replace(own.case, records=records, qualification=qualification, carried=carried), notes
 
 
 def _laboratory(_: Case, each: Any) -> object:
