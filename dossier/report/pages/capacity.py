@@ -20,6 +20,7 @@ from dossier.report.pages.filtration import (
 )
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import named
+from dossier.system.grouped import grouped
 from dossier.words import say
 
 
@@ -73,29 +74,8 @@ def _loading_alt(runs: Sequence[MultipassResult]) -> str:
 
 def runs_table(runs: Sequence[MultipassResult]) -> Table:
     """Return how long each run took, what was injected and what the element held of it."""
-    rows: list[tuple[Cell, ...]] = []
-    ordered = in_order(runs)
-    several = len({run.path for run in ordered}) > 1
-    at: dict[str, list[str]] = {}
-    for run in ordered:
-        held = run.balance
-        retained = (
-            quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance
-        )
-        rows.append(
-            (
-                f"{side_brief(run.side)} {run.specimen}"
-                f"{', ' + say(PATHS[run.path]) if several else ''}",
-                quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
-                quantity_text(run.end_time / 60.0, "min", 3, keep=True),
-                quantity_text(run.injected * 1e3, "g", keep=True),
-                retained,
-            )
-        )
-        flow, end = quantity_text(run.flow * 6e4, "L/min"), quantity_text(run.terminal / 1e3, "kPa")
-        at.setdefault(say("at {flow} to {pressure}", flow=flow, pressure=end), []).append(
-            run.record
-        )
+    ordered, several = in_order(runs), len({run.path for run in runs}) > 1
+    at = grouped((_run_at(run), run.record) for run in ordered)
     return Table(
         caption=say("Multi-pass runs: contaminant injected and retained"),
         columns=(
@@ -105,7 +85,23 @@ def runs_table(runs: Sequence[MultipassResult]) -> Table:
             Column(say("Injected"), 19, "right"),
             Column(say("Retained"), 20, "right"),
         ),
-        rows=tuple(rows),
+        rows=tuple(_run(run, several=several) for run in ordered),
         note="; ".join(f"{named(records)} {words}" for words, records in at.items()) + ".",
         empty=say("No multi-pass record could be reduced."),
     )
+
+
+def _run(run: MultipassResult, *, several: bool) -> tuple[Cell, ...]:
+    name, held = f"{side_brief(run.side)} {run.specimen}", run.balance
+    return (
+        f"{name}, {say(PATHS[run.path])}" if several else name,
+        quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
+        quantity_text(run.end_time / 60.0, "min", 3, keep=True),
+        quantity_text(run.injected * 1e3, "g", keep=True),
+        quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance,
+    )
+
+
+def _run_at(run: MultipassResult) -> str:
+    flow, end = quantity_text(run.flow * 6e4, "L/min"), quantity_text(run.terminal / 1e3, "kPa")
+    return say("at {flow} to {pressure}", flow=flow, pressure=end)

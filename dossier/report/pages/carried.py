@@ -9,6 +9,7 @@ from dossier.evidence.reopened import reopening, reopens
 from dossier.report.blocks import Column, Table
 from dossier.report.format import date_text, speak
 from dossier.report.pages.places import named
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 CHANGED = {
@@ -62,10 +63,8 @@ def _digests(case: Case) -> Iterator[str]:
 def _note(case: Case, assessment: Assessment) -> str:
     """Return which requirements the change reopens, by whose judgement, and what rests on what."""
     reopened = reopening(case.qualification, assessment.bench.limits)
-    words, asked = dict[str, list[str]](), [f.demand for f in assessment.findings]
-    for demand in asked:
-        for what in reopens(demand.quantity, reopened):
-            words.setdefault(what, []).append(demand.id)
+    asked = [f.demand for f in assessment.findings]
+    words = grouped((what, d.id) for d in asked for what in reopens(d.quantity, reopened))
     told = [
         say("{change}: {requirements}", change=say(CHANGED[what]), requirements=named(ids))
         for what, ids in words.items()

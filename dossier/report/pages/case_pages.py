@@ -26,6 +26,7 @@ from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
 from dossier.report.pages.ruler import in_quotes, shortened
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -280,9 +281,7 @@ def _method_head(case: Case, kind: str) -> str:
 
 
 def _laboratories(case: Case) -> str:
-    used: dict[str, list[str]] = {}
-    for record in case.records:
-        used.setdefault(case.laboratory(record.entry.laboratory).name, []).append(record.id)
+    used = grouped((case.laboratory(r.entry.laboratory).name, r.id) for r in case.records)
     if len(used) == 1:
         return say("All tested by {laboratory}.", laboratory=next(iter(used)))
     return " ".join(

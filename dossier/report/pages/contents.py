@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from dossier.case.case import Case
 from dossier.decision import finding
@@ -98,7 +99,7 @@ def build_content(
     *,
     issued: date,
     decision_json: bytes,
-    manifest: Mapping[str, object],
+    manifest: Mapping[str, Any],
     signoff: SignOff,
     style: str,
     house: House | None = None,

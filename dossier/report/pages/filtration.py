@@ -32,6 +32,7 @@ from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
 from dossier.report.running import retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 NONE_COUNTED = later(
@@ -89,10 +90,7 @@ def side_brief(side: str) -> str:
 
 def by_path(runs: Sequence[Run]) -> dict[str, list[Run]]:
     """Return the runs of each path, which are never drawn or listed together."""
-    paths: dict[str, list[Run]] = {}
-    for run in in_order(runs):
-        paths.setdefault(run.path, []).append(run)
-    return paths
+    return grouped((run.path, run) for run in in_order(runs))
 
 
 def chart_by_path(

@@ -25,6 +25,7 @@ from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.pages.places import named as in_runs
 from dossier.report.signing import SignOff, role_text
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 LISTED = 12
@@ -274,16 +275,13 @@ OF_APPLICATION = {name for name, _ in INPUTS if name}
 
 def _flips(assessment: Assessment, places: Places) -> Table:
     by = _by_requirement(assessment.flips)
-    rows: dict[tuple[str, ...], list[str]] = {}
     near = sorted(by, key=lambda name: _nearest(by[name].values()))
     moved = [name for name in near if any(each.flips for each in by[name].values())]
     readings = [name for name in moved if set(by[name]) == {""}]
     tabled = [name for name in moved if name not in readings] or readings
     readings = [name for name in readings if name not in tabled]
     found = {each.demand.id: each for each in assessment.findings}
-    for name in tabled:
-        cells = tuple(_factors(by[name].get(key)) for key, _ in INPUTS)
-        rows.setdefault(cells, []).append(name)
+    rows = grouped((tuple(_factors(by[n].get(key)) for key, _ in INPUTS), n) for n in tabled)
     shown = list(rows.items())[:SHOWN]
     return Table(
         caption=say("What would flip a verdict: one input changed, all else as it is"),

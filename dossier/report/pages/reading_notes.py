@@ -9,6 +9,7 @@ from dossier.case.tables.raw_table import Note
 from dossier.report.blocks import Column, Table
 from dossier.report.format import NONE, date_text, speak
 from dossier.report.pages.places import named
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 _SENTENCES = {
@@ -32,10 +33,8 @@ def handed_in(case: Case) -> tuple[Table, ...]:
 
 def _mappings(case: Case) -> Table:
     """Return each mapping of a laboratory's own columns, with the cells that it was used on."""
-    groups: dict[tuple[str, str], list[Record]] = {}
-    for record in case.records:
-        if record.cells or record.read_as:
-            groups.setdefault((record.entry.layout or "", _mapping(record)), []).append(record)
+    read = (record for record in case.records if record.cells or record.read_as)
+    groups = grouped(((record.entry.layout or "", _mapping(record)), record) for record in read)
     layouts = {each.id: each for each in case.qualification.layout}
     rows = [
         (

@@ -1,6 +1,7 @@
 """Validity of the tests, instruments, the laboratory's remarks and deviations."""
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.running import in_print, retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 OUTCOMES = {
@@ -100,9 +102,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
 
 
 def _summary(checks: Sequence[Check]) -> str:
-    counts: dict[str, int] = {}
-    for check in checks:
-        counts[check.outcome] = counts.get(check.outcome, 0) + 1
+    counts = Counter(check.outcome for check in checks)
     outcomes = [say(OUTCOMES[outcome], number=n) for outcome, n in sorted(counts.items())]
     return say(
         "{checks} checks on {records} records: {outcomes}. A record that does not meet a "
@@ -333,10 +333,7 @@ def _remarks(case: Case) -> tuple[str, ...]:
 
 def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[str]:
     """Yield each remark with where it stands; those that differ in numbers and names together."""
-    frames: dict[str, list[str]] = {}
-    for text in said:
-        frames.setdefault(_VARIES.sub("…", text), []).append(text)
-    for frame, texts in frames.items():
+    for frame, texts in grouped((_VARIES.sub("…", text), text) for text in said).items():
         if len(texts) > 2:
             each = "; ".join(
                 f"{_at(said[t], everyone)} {' '.join(_VARIES.findall(t))}" for t in texts
