@@ -129,7 +129,7 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
         draw_efficiency(panel, lines, limits if path == "full_flow" or len(panels) == 1 else [])
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels.items())
-    alt = say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings))
+    alt = say("{charts} Limits: {limits}.", charts=alt, limits=limits_alt(findings, "efficiency"))
     return chart_by_path(panels, drawn, style, caption=caption, id="chart-size", alt=alt)
 
 
@@ -154,18 +154,16 @@ def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
     return marks
 
 
-def _limits_alt(findings: Sequence[Finding]) -> str:
+def limits_alt(findings: Sequence[Finding], quantity: str) -> str:
+    """Return the limits of a quantity in words, each with what became of it."""
     texts = [
         say(
-            "{requirement}: {limit} at {at}, {verdict}",
-            requirement=f.demand.id,
-            limit=limit_text(f),
-            at=retold(f.demand.at_text),
-            verdict=say(f.verdict.value),
+            "{requirement}: {limit} at {conditions}, {verdict}", requirement=f.demand.id,
+            limit=limit_text(f), conditions=retold(f.demand.at_text), verdict=say(f.verdict.value),
         )
         for f in findings
-        if f.demand.quantity.name == "efficiency"
-    ]
+        if f.demand.quantity.name == quantity
+    ]  # fmt: skip
     return "; ".join(texts) or say("none")
 
 
