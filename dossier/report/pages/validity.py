@@ -12,7 +12,7 @@ from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
-from dossier.report.blocks import Cell, Column, Fact, Table
+from dossier.report.blocks import Column, Fact, Table, table_of
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
@@ -122,8 +122,7 @@ def _on_file(case: Case) -> Table:
         else say("Requirements"),
         columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
         rows=tuple(
-            (c.field, in_print(typed(c.before or "–")), in_print(typed(c.after or "–")))
-            for c in changes
+            (c.field, *(in_print(typed(e or "–")) for e in (c.before, c.after))) for c in changes
         ),
         note=f"{on_file_text(case).rstrip(':')}." if changes else "",
         empty=on_file_text(case),
@@ -255,32 +254,19 @@ def _laboratories(case: Case) -> Iterator[Fact]:
 
 
 def _instruments(case: Case) -> Table:
-    rows: list[tuple[Cell, ...]] = []
-    for each in case.qualification.instrument:
-        used = [r.id for r in case.records if each.id in r.entry.instruments]
-        rows.append(
-            (
-                each.id,
-                each.kind,
-                date_text(each.calibrated),
-                date_text(each.due),
-                each.certificate or say(NONE),
-                _stated(each),
-                _used(used, case),
-            )
-        )
-    return Table(
-        caption=say("Instruments and their calibration"),
-        columns=(
-            Column(say("Instrument"), 10),
-            Column(say("Kind"), 17),
-            Column(say("Calibrated"), 10),
-            Column(say("Due"), 10),
-            Column(say("Certificate"), 17),
-            Column(say("Stated standard uncertainty"), 17),
-            Column(say("Used in"), 19),
-        ),
-        rows=tuple(rows),
+    def used(each: Instrument) -> str:
+        return _used([r.id for r in case.records if each.id in r.entry.instruments], case)
+
+    return table_of(
+        say("Instruments and their calibration"),
+        case.qualification.instrument,
+        (Column(say("Instrument"), 10), lambda e: e.id),
+        (Column(say("Kind"), 17), lambda e: e.kind),
+        (Column(say("Calibrated"), 10), lambda e: date_text(e.calibrated)),
+        (Column(say("Due"), 10), lambda e: date_text(e.due)),
+        (Column(say("Certificate"), 17), lambda e: e.certificate or say(NONE)),
+        (Column(say("Stated standard uncertainty"), 17), _stated),
+        (Column(say("Used in"), 19), used),
         note=say(
             "Where no uncertainty is stated, the accuracy that the standard allows stands in."
         ),
