@@ -58,12 +58,7 @@ def seed_of(case: Case) -> int:
 
 
 def assess_case(
-    case: Case,
-    demands: Sequence[Demand],
-    limits: Limits,
-    on: date,
-    *,
-    pages: bool = True,
+    case: Case, demands: Sequence[Demand], limits: Limits, on: date, *, pages: bool = True
 ) -> Assessment:
     """Return every finding on `case` and the decision; `on` is the day concessions are judged.
 

@@ -15,10 +15,7 @@ from dossier.decision.rules import (
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.statistics.combine import as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.evidence.statistics.tolerance import (
-    tolerance_confidence,
-    two_sided_confidence,
-)
+from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
 from dossier.evidence.statistics.uncertainty import Part, reach
 from dossier.system.grouped import grouped
 from dossier.words import decimal_mark, say

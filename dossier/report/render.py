@@ -16,13 +16,7 @@ from dossier.report.blocks import in_rows
 from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named_letter
-from dossier.report.layout.pdf import (
-    Rendered,
-    Sheet,
-    lay_out,
-    load_weasyprint,
-    without_collector,
-)
+from dossier.report.layout.pdf import Rendered, Sheet, lay_out, load_weasyprint, without_collector
 from dossier.report.pages.contents import Content, build_content
 from dossier.report.pages.places import named as in_runs
 from dossier.report.running import printing, written_in

@@ -14,11 +14,7 @@ from dossier.report.blocks import Chart, Fact, Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
 from dossier.report.pages.capacity import loading_chart, runs_table
-from dossier.report.pages.case_pages import (
-    FiltersPage,
-    application_facts,
-    filters_page,
-)
+from dossier.report.pages.case_pages import FiltersPage, application_facts, filters_page
 from dossier.report.pages.circuit import CircuitPage, applications_facts, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page

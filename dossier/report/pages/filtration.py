@@ -22,12 +22,7 @@ from dossier.report.charts.filtration_chart import (
 )
 from dossier.report.charts.panel import Figure, Panel
 from dossier.report.charts.style import HEIGHT, draw, width_of
-from dossier.report.format import (
-    beyond,
-    bound_text,
-    fixed,
-    significant,
-)
+from dossier.report.format import beyond, bound_text, fixed, significant
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text

@@ -14,13 +14,7 @@ from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text, on_carried
-from dossier.report.pages.case_pages import (
-    lots_tested,
-    machines_of,
-    measured_text,
-    of_maker,
-    si,
-)
+from dossier.report.pages.case_pages import lots_tested, machines_of, measured_text, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.pages.places import named as in_runs

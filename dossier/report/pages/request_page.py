@@ -364,10 +364,7 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
             "rows each way", flow=si(test.points.flow, "L/min", "flow")),
     )  # fmt: skip
     yield say("Counts as open at"), si(criterion, "L/min", "flow")
-    yield (
-        say("Viscosities"),
-        say("a test fluid of about {hot}", hot=_viscosity(24e-6)),
-    )
+    yield say("Viscosities"), say("a test fluid of about {hot}", hot=_viscosity(24e-6))
     for demand in test.needed.demands:
         if demand.quantity.name == "valve_leakage":
             pressure = si(float(demand.at["pressure"]), "kPa", "pressure")

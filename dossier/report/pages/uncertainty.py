@@ -10,14 +10,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
-from dossier.report.format import (
-    SPACE,
-    date_text,
-    of_difference,
-    percent,
-    significant,
-    with_unit,
-)
+from dossier.report.format import SPACE, date_text, of_difference, percent, significant, with_unit
 from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
 from dossier.report.running import retold
