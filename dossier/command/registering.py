@@ -268,8 +268,7 @@ def compare(
 
 
 def choose(
-    cases: Annotated[list[Path], typer.Argument(metavar="CASE...")],
-    out: Path = Path("out"),
+    cases: Annotated[list[Path], typer.Argument(metavar="CASE...")], out: Path = Path("out")
 ) -> None:
     """Set candidates for one application side by side.
 

@@ -158,8 +158,7 @@ def _passphrase() -> str:
 
 
 def identity(
-    name: Annotated[str, typer.Argument(metavar="NAME")],
-    out: Annotated[Path, typer.Option()],
+    name: Annotated[str, typer.Argument(metavar="NAME")], out: Annotated[Path, typer.Option()]
 ) -> None:
     """Make a test identity, to try seals.
 

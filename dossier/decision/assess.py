@@ -58,12 +58,7 @@ def seed_of(case: Case) -> int:
 
 
 def assess_case(
-    case: Case,
-    demands: Sequence[Demand],
-    limits: Limits,
-    on: date,
-    *,
-    pages: bool = True,
+    case: Case, demands: Sequence[Demand], limits: Limits, on: date, *, pages: bool = True
 ) -> Assessment:
     """Return every finding on `case` and the decision; `on` is the day concessions are judged.
 
@@ -374,7 +369,5 @@ def _reason(demand: Demand, verdict: Verdict, chance: float, kind: str, confiden
         words = later("value compared with the limit; the risk of wrongly rejecting is {risk}")
         return say(words, risk=chance_text(chance))
     wanted = say("{percent:.4g} %", percent=100 * confidence)
-    if confidence < 0.01:
-        wanted = say("{number:.4g}", number=confidence)
     words, shown = GRADED[verdict.value], chance_text(chance, confidence)
     return say(words, subject=say(BASIS[demand.basis]), shown=shown, wanted=wanted)

@@ -16,6 +16,7 @@ from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.reopened import behind, reopening
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 USUAL = {
@@ -226,11 +227,8 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         "{requirement}: the predicted life, {life:.0f} h, is shorter than the service interval of "
         "{interval:.0f} h: the filter is full, and any bypass valve opens, before it is changed."
     )
-    lives: dict[float, list[str]] = {}
-    for each in findings:
-        found = each.estimate
-        if each.demand.quantity.name == "service_life" and found and found.value < interval:
-            lives.setdefault(found.value, []).append(each.demand.id)
+    own = [(f.estimate, f.demand.id) for f in findings if f.demand.quantity.name == "service_life"]
+    lives = grouped((life.value, name) for life, name in own if life and life.value < interval)
     for life, names in lives.items():
         text = say(words, requirement=", ".join(names), life=life / 3600, interval=interval / 3600)
         yield say("Full before the change"), text
@@ -269,10 +267,7 @@ def _longer(findings: Sequence[Finding]) -> Told:
 
 def _unchecked(bench: Bench) -> Told:
     """Say which rules could not be looked at, on which records."""
-    open_ones: dict[str, list[str]] = {}
-    for check in bench.checks:
-        if check.outcome == "not checked":
-            open_ones.setdefault(check.rule, []).append(check.record)
+    open_ones = grouped((c.rule, c.record) for c in bench.checks if c.outcome == "not checked")
     if open_ones:
         rules = "; ".join(f"{say(rule)} ({', '.join(on)})" for rule, on in open_ones.items())
         words = later("Nothing was handed in to look at, so that nothing is shown: {rules}.")

@@ -21,6 +21,7 @@ from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.evidence.validity.comparable import other_batch, other_method, unlike_tests
 from dossier.evidence.validity.general import TIME
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 SIDES: tuple[Side, ...] = ("candidate", "reference")
@@ -102,12 +103,8 @@ def set_beside(
 
 def _asked_once(demands: Sequence[Demand]) -> list[list[Demand]]:
     """Return the demands on each number that is asked for."""
-    found: dict[tuple[object, ...], list[Demand]] = {}
-    for demand in demands:
-        if demand.quantity.dimension != "statement" and not demand.not_applicable:
-            key = (demand.quantity.name, *sorted(demand.at.items()))
-            found.setdefault(key, []).append(demand)
-    return list(found.values())
+    asked = (d for d in demands if d.quantity.dimension != "statement" and not d.not_applicable)
+    return list(grouped(((d.quantity.name, *sorted(d.at.items())), d) for d in asked).values())
 
 
 def _difference(bench: Bench, demands: Sequence[Demand]) -> Difference:
@@ -173,13 +170,7 @@ def _as_one(own: Candidate, other: Candidate) -> tuple[Case, list[str]]:
     }
     qualification = own.case.qualification.model_copy(update=update)
     carried = tuple(placed.source(each) for placed in both for each in placed.of.case.carried)
-    return replace(
-        own.case, records=records, qualification=qualification, carried=carried
-    ), notes  # fmt: skip
-
-
-def _laboratory(_: Case, each: Any) -> object:
-    return plain(each.name), plain(each.accreditation)
+    return replace(own.case, records=records, qualification=qualification, carried=carried), notes
 
 
 def _instrument(case: Case, each: Any) -> object:
@@ -187,14 +178,13 @@ def _instrument(case: Case, each: Any) -> object:
     return repr(each.model_copy(update={"certificate_file": ""})), *relied
 
 
-def _fluid(_: Case, each: Any) -> object:
-    return repr(each)
-
-
 _IDENTITY: Mapping[str, tuple[str, Callable[[Case, Any], object]]] = {
-    "laboratory": (later("laboratory"), _laboratory),
+    "laboratory": (
+        later("laboratory"),
+        lambda _, each: (plain(each.name), plain(each.accreditation)),
+    ),
     "instrument": (later("instrument"), _instrument),
-    "fluid": (later("test fluid"), _fluid),
+    "fluid": (later("test fluid"), lambda _, each: repr(each)),
 }
 """What two cases may have in common, and what of it has to be alike under one id."""
 

@@ -20,6 +20,7 @@ from dossier.evidence.requirement import Demand
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import small_reproducibility
 from dossier.evidence.validity.comparable import other_batch
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 ADMINISTRATIVE = ("title", "revision", "issued", "owner", "equipment", "notes")
@@ -103,10 +104,7 @@ def _no_longer_planned(file: OnFile | None, side: Side, now: set[str]) -> Iterat
 
 def _warned(bench: Bench) -> Iterator[Condition]:
     """Yield one condition for each rule whose warnings weigh: its records, and what one says."""
-    warned: dict[str, list[Check]] = {}
-    for check in bench.checks:
-        if check.weighs and check.outcome == "warning":
-            warned.setdefault(check.rule, []).append(check)
+    warned = grouped((c.rule, c) for c in bench.checks if c.weighs and c.outcome == "warning")
     for rule, checks in warned.items():
         names = ", ".join(check.record for check in checks)
         words = later("{rule} ({names}): {found}")
@@ -184,7 +182,10 @@ def _late(case: Case) -> Iterator[Condition]:
 def _set_aside(
     demand: Demand, asked: Mapping[str, Requirement], *, shown: bool
 ) -> Iterator[Condition]:
-    """Yield that a requirement decides nothing, where that is not on file from before the tests."""
+    """Yield that a requirement decides nothing, where that is not on file from before the tests.
+
+    A new advisory requirement takes nothing away, where those are `shown` to be from before them.
+    """
     before, words = asked.get(demand.id), ""
     if demand.not_applicable:
         if not says_something(demand.not_applicable):
@@ -197,14 +198,9 @@ def _set_aside(
         if words:
             text = say(words, requirement=demand.id, why=demand.not_applicable)
             yield Condition("not applicable", demand.id, text)
-    elif demand.severity == "advisory" and not _advisory(before, shown=shown):
+    elif demand.severity == "advisory" and not (before.severity == "advisory" if before else shown):
         words = later("{requirement}: advisory, which is not on file from before the first test")
         yield Condition("advisory", demand.id, say(words, requirement=demand.id))
-
-
-def _advisory(before: Requirement | None, *, shown: bool) -> bool:
-    """Return whether it was advisory from the start: a new requirement takes nothing away."""
-    return shown if before is None else before.severity == "advisory"
 
 
 def _bears_on_verdicts(file: OnFile, now: Application) -> bool:

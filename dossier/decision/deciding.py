@@ -15,6 +15,7 @@ from dossier.decision.probability import (
     OnScale,
     Share,
     Threshold,
+    bisected,
     by_parts,
     chance_text,
     inside,
@@ -147,11 +148,8 @@ def _on_scale(scaled: OnScale, confidence: float) -> Ends:
     middle = 0.5 * (lower + upper)
     if by_parts(middle, parts, limits) < confidence:
         return NOTHING
-    far, near = lower, middle  # beyond one limit alone, and beyond both together
-    for _ in range(50):
-        half = 0.5 * (far + near)
-        enough = by_parts(half, parts, limits) >= confidence
-        far, near = (far, half) if enough else (half, near)
+    # between where it is enough beyond both limits together, and where beyond one alone
+    near = bisected(middle, lower, lambda end: by_parts(end, parts, limits) >= confidence, 50)
     return near, lower + upper - near
 
 

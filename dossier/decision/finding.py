@@ -133,9 +133,7 @@ class Assessment:
 
 
 def decision_of(
-    findings: Sequence[Finding],
-    conditions: Sequence[Condition],
-    past: Container[str] = (),
+    findings: Sequence[Finding], conditions: Sequence[Condition], past: Container[str] = ()
 ) -> Decision:
     """Return the decision on the whole; with any condition an approval is one with conditions.
 

@@ -15,11 +15,9 @@ from dossier.decision.rules import (
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.statistics.combine import as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
-from dossier.evidence.statistics.tolerance import (
-    tolerance_confidence,
-    two_sided_confidence,
-)
+from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
 from dossier.evidence.statistics.uncertainty import Part, reach
+from dossier.system.grouped import grouped
 from dossier.words import decimal_mark, say
 
 Floats = NDArray[np.float64]
@@ -190,10 +188,7 @@ def by_parts(value: float, parts: Sequence[Part], limits: Tolerance) -> float:
 
 def _by_dof(parts: Sequence[Part]) -> list[Part]:
     """Return parts with the same reach: of equal degrees of freedom as one, if nothing scatters."""
-    known: dict[float, list[float]] = {}
-    for part in parts:
-        if part.scatter == 0.0:
-            known.setdefault(part.dof, []).append(part.u)
+    known = grouped((part.dof, part.u) for part in parts if part.scatter == 0.0)
     merged = [Part(math.hypot(*each), dof) for dof, each in known.items()]
     return merged + [part for part in parts if part.scatter > 0.0]
 
@@ -202,11 +197,14 @@ def _one_sided(distance: float, parts: Sequence[Part]) -> float:
     """Return p with `reach` of the parts = |distance|, turned to 1 - p below zero."""
     if distance < 0:
         return 1.0 - _one_sided(-distance, parts)
-    low, high = 0.5, 1.0 - 1e-12
-    for _ in range(60):
+    return bisected(0.5, 1.0 - 1e-12, lambda p: reach(parts, p) <= distance)
+
+
+def bisected(low: float, high: float, holds: Callable[[float], bool], times: int = 60) -> float:
+    """Return up to where a condition `holds` on the way from `low`, where it does, to `high`."""
+    for _ in range(times):
         middle = 0.5 * (low + high)
-        near = reach(parts, middle) <= distance
-        low, high = (middle, high) if near else (low, middle)
+        low, high = (middle, high) if holds(middle) else (low, middle)
     return low
 
 
@@ -334,17 +332,13 @@ def _confidence(
     if s == 0.0 and not any(part.u > 0 for part in common):
         return 1.0 if distance >= 0 else 0.0
     tolerance = two_sided_confidence if both else tolerance_confidence
-    low, high = 1e-9, 1.0 - 1e-9
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        p = 0.5 + 0.5 * middle if both else max(0.5, middle)
+
+    def reached(confidence: float) -> bool:
+        p = 0.5 + 0.5 * confidence if both else max(0.5, confidence)
         rest = distance - reach(common, p)
-        reached = tolerance(n, coverage, rest / s) if s > 0 else float(rest >= 0)
-        if reached >= middle:
-            low = middle
-        else:
-            high = middle
-    return low
+        return (tolerance(n, coverage, rest / s) if s > 0 else float(rest >= 0)) >= confidence
+
+    return bisected(1e-9, 1.0 - 1e-9, reached)
 
 
 MOST, LEAST = 0.999, 0.001

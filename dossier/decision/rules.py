@@ -90,8 +90,11 @@ def conformance_probability(value: float, u: float, dof: float, limits: Toleranc
     Source: JCGM 106:2012, 7.3 (one limit) and 7.4 (two), numbers from memory; Student's
     distribution for few degrees of freedom as in JCGM 101:2008, 6.4.9 (from memory).
     """
-    _accept_finite(value, "value")
-    _accept_uncertainty(u)
+    _accept_finite(value)
+    if not (0.0 <= u < math.inf):
+        raise ValueError(
+            f"standard uncertainty must be zero or above and finite, not {u} [its unit]"
+        )
     if u == 0.0:
         t_cdf(0.0, dof)  # refuses degrees of freedom that are none
         return float(limits.hold(value))
@@ -138,8 +141,9 @@ def verdict_by(
     0.5 <= confidence < 1.
     Source: rules and words of ILAC-G8:09/2019, 4.2 (from memory).
     """
-    _accept_finite(value, "value")
-    _accept_confidence(confidence)
+    _accept_finite(value)
+    if not (0.5 <= confidence < 1.0):
+        raise ValueError(f"confidence must be 0.5 or above and below 1, not {confidence} [-]")
     if not (0.0 <= probability <= 1.0):
         raise ValueError(f"probability must lie between 0 and 1, not {probability} [-]")
     inside = limits.hold(value)
@@ -198,18 +202,6 @@ def _graded(inside: bool, probability: float, confidence: float) -> Verdict:
     return Verdict.FAIL if probability <= 1.0 - confidence else Verdict.CONDITIONAL_FAIL
 
 
-def _accept_finite(value: float, name: str) -> None:
+def _accept_finite(value: float) -> None:
     if not (-math.inf < value < math.inf):
-        raise ValueError(f"{name} must be finite, not {value} [unit of the limits]")
-
-
-def _accept_uncertainty(u: float) -> None:
-    if not (0.0 <= u < math.inf):
-        raise ValueError(
-            f"standard uncertainty must be zero or above and finite, not {u} [its unit]"
-        )
-
-
-def _accept_confidence(confidence: float) -> None:
-    if not (0.5 <= confidence < 1.0):
-        raise ValueError(f"confidence must be 0.5 or above and below 1, not {confidence} [-]")
+        raise ValueError(f"value must be finite, not {value} [unit of the limits]")

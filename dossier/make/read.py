@@ -28,14 +28,7 @@ from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
-from dossier.make.decide import (
-    assess,
-    decision_json,
-    differences,
-    issue_date,
-    kinds_moved,
-    limits,
-)
+from dossier.make.decide import assess, decision_json, differences, issue_date, kinds_moved, limits
 from dossier.record.dossier_file import DECISION, DossierFile, dossier_in, unpack
 from dossier.record.recall import WHOLE, Recalls
 from dossier.report.house.house import ATTACHED, digest_of, own_files, read_house

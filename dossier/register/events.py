@@ -13,6 +13,7 @@ from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
 from dossier.register.row import Row, row_digest
 from dossier.register.store import Chained, Kept, Rests, chain_faults
+from dossier.system.grouped import grouped
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,19 +99,17 @@ def faults_of(stored: Stored) -> list[Event]:
     return faults
 
 
-def _otherwise(stored: Stored, found: Present, program: str) -> list[Event]:
-    """Return an event for each dossier that is judged otherwise now than its link says."""
-    events = []
+def _otherwise(stored: Stored, found: Present, program: str) -> Iterator[Event]:
+    """Yield an event for each dossier that is judged otherwise now than its link says."""
     for key, link in stored.last.items():
         if key not in found.read or found.digest(key) == link.row_sha256:
             continue
         if link.program == program:
             what = "its link, said to be by this very program, binds another judgement"
-            events.append(Event("judged otherwise", f"{_named(link)}: {what}", True))
+            yield Event("judged otherwise", f"{_named(link)}: {what}", True)
         else:
             what = f"now {found.rows[key].decision}; its link is by another state of this program"
-            events.append(Event("judged again", f"{_named(link)}: {what}", False))
-    return events
+            yield Event("judged again", f"{_named(link)}: {what}", False)
 
 
 def _recalls(stored: Stored, found: Recalls) -> Iterator[Event]:
@@ -123,26 +122,21 @@ def _recalls(stored: Stored, found: Recalls) -> Iterator[Event]:
         yield Event("recall not read", f"{file}: {why}: ask for it again", True)
 
 
-def _lost(folder: Path, stored: Stored, found: Present) -> list[Event]:
-    """Return an event for each dossier of the chain that is no longer in the folder.
+def _lost(folder: Path, stored: Stored, found: Present) -> Iterator[Event]:
+    """Yield an event for each dossier of the chain that is no longer in the folder.
 
     A dossier that has rightly given way to another is told of once, when that one enters.
     """
-    twins: dict[tuple[str, int], list[Row]] = {}
-    for row in found.rows.values():
-        twins.setdefault((row.number, row.revision), []).append(row)
-    last, bound = stored.last, stored.bound
-    events = []
-    for key, link in last.items():
+    twins = grouped(((row.number, row.revision), row) for row in found.rows.values())
+    for key, link in stored.last.items():
         if key in found.rows:
             continue
         others = twins.get((link.number, link.revision), [])
-        was = bound.get(key)  # its row, where its link binds one
+        was = stored.bound.get(key)  # its row, where its link binds one
         gone = _gone(folder, link, was, others) if others else (_left(link, was, found), "")
         event, successor = gone
-        if event.breaks or successor not in last:
-            events.append(event)
-    return events
+        if event.breaks or successor not in stored.last:
+            yield event
 
 
 def _gone(folder: Path, link: Chained, was: Row | None, twins: Sequence[Row]) -> tuple[Event, str]:

@@ -25,7 +25,8 @@ from dossier.register.listing import one_line
 from dossier.register.recall import AGAIN, NO_APPROVAL, Done, Told
 from dossier.register.register import Hit, Register
 from dossier.register.row import STATES, Row
-from dossier.report.assets import template_folder
+from dossier.report.assets import source_of, templates
+from dossier.system.grouped import grouped
 from dossier.words import day, language, later, say, speaking
 
 
@@ -36,23 +37,19 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
     None leaves out the links.  Script and style stand in the page, and its policy allows nothing
     else to run or load.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    loader = FileSystemLoader(template_folder())
-    environment = Environment(
-        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=lambda value: one_line(value) if type(value) is str else value,
-    )  # fmt: skip
-    parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
+    environment = templates(one_line)
+    parts = {kind: source_of(environment, f"register.{kind}") for kind in ("js", "css")}
     found = {hit.row.state for hit in hits}
-    return environment.get_template("register.html").render(
+    page: str = environment.get_template("register.html").render(
         outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits), lots=_lots(hits),
         states={word: mark for word, mark in STATES.items() if word in found},
         script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
         style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
         href=lambda row: None if prefix is None else quote(f"./{prefix}{row.file}"),
     )  # fmt: skip
+    return page
 
 
 def _lots(hits: Iterable[Hit]) -> dict[str, str]:
@@ -103,10 +100,7 @@ def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
 
 def _connected(cells: Cells) -> Iterator[list[str]]:
     """Yield machines in groups: those of one have a filter in common, or a third between them."""
-    by_filter: dict[str, list[str]] = defaultdict(list)
-    for machine in sorted(cells):
-        for part in cells[machine]:
-            by_filter[part].append(machine)
+    by_filter = grouped((part, machine) for machine in sorted(cells) for part in cells[machine])
     seen: set[str] = set()
     for first in sorted(cells):
         if first in seen:
@@ -205,7 +199,8 @@ def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[st
         case = each.left.case
         with speaking(case.language if case else "en"):
             look, word, meaning = ANSWERS[each.outcome]
-            rows, conditions = _alike(each), each.left.conditions
+            rows = grouped(((old, new, why), name) for name, old, new, why in each.left.verdicts)
+            conditions = each.left.conditions
             more = sum(max(len(those) - MOST, 0) for those in (rows, conditions))
             yield {
                 "language": language(),
@@ -221,14 +216,6 @@ def _letters(told: Iterable[Told], done: Done, reply: Reply) -> Iterator[dict[st
                 "new": [_short(line) for line in conditions[:MOST]],
                 "cautions": [(say(title), say(USUAL[title])) for title in WARNED],
             }
-
-
-def _alike(told: Told) -> dict[tuple[str, str, str], list[str]]:
-    """Return the requirements that read otherwise now, by what they read and why."""
-    found: dict[tuple[str, str, str], list[str]] = {}
-    for requirement, old, new, why in told.left.verdicts:
-        found.setdefault((old, new, why), []).append(requirement)
-    return found
 
 
 def _facts(told: Told, done: Done, reply: Reply) -> Iterator[tuple[str, str]]:

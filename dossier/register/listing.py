@@ -109,6 +109,7 @@ def _entry(hit: Hit) -> dict[str, Any]:
 
 
 WIDTH = 110
+NO_CAUSE = "nothing that was compared"
 SHOWN = (
     "name", "decision", "candidate", "equipment", "issued", "review_due", "valid_until", "file",
 )  # fmt: skip
@@ -145,38 +146,46 @@ def print_state(outcome: Register, *, to_stderr: bool) -> None:
 
 
 def print_comparison(comparison: Comparison, files: tuple[str, str]) -> None:
-    """Print what differs, verdicts first, then what was changed; parts that agree are left out."""
+    """Print what differs, verdicts first, then what was changed."""
     for side, file, name, decision in zip(
         "AB", files, comparison.names, comparison.decisions, strict=True
     ):
         typer.echo(f"{side}: {one_line(name)}: {one_line(decision)} ({one_line(file)})")
     for remark in comparison.remarks:
         typer.echo(one_line(remark))
-    verdicts = []
-    for each in comparison.verdicts:
-        why = "; ".join(each.because) or "nothing that was compared"
-        verdicts.append([each.requirement, each.before or "absent", each.after or "absent", why])
-    _part("verdicts", ["requirement", "A", "B", "differs on which it depends"], verdicts)
+    for title, headings, rows in _parts(comparison):
+        typer.echo(f"{title}:" if rows else f"{title}: the same")
+        if rows:
+            _print_table(headings, rows)
+    typer.echo(
+        "decision and verdicts are the same" if comparison.same else "decision or verdicts differ"
+    )
+    _print_repeat(comparison, files)
+
+
+def _parts(comparison: Comparison) -> Iterator[tuple[str, Sequence[str], list[list[str]]]]:
+    """Yield title, headings and rows of what is compared; a part that agrees has no rows."""
+    turned = [
+        [e.requirement, e.before or "absent", e.after or "absent", "; ".join(e.because) or NO_CAUSE]
+        for e in comparison.verdicts
+    ]
+    yield "verdicts", ("requirement", "A", "B", "differs on which it depends"), turned
     asked = [
         [each.requirement, each.kind, change.what, change.before or "none", change.after or "none"]
         for each in comparison.requirements
         for change in each.changes
     ]
-    _part("requirements", ["requirement", "", "what", "A", "B"], asked)
+    yield "requirements", ("requirement", "", "what", "A", "B"), asked
     values = [_value_cells(each) for each in comparison.values]
     decides = [f"{side}: what decides; accepted" for side in "AB"]
-    _part("results", ["requirement", "quantity", *decides, "B less A, means"], values)
+    yield "results", ("requirement", "quantity", *decides, "B less A, means"), values
     inputs = [
         [each.what, _short(each.before), _short(each.after), ", ".join(each.moved) or "nothing"]
         for each in comparison.inputs
     ]
-    _part("inputs", ["file", "A, SHA-256", "B, SHA-256", "results that moved with it"], inputs)
+    yield "inputs", ("file", "A, SHA-256", "B, SHA-256", "results that moved with it"), inputs
     rest = [[each.what, each.before or "none", each.after or "none"] for each in comparison.rest]
-    _part("other", ["what", "A", "B"], rest)
-    typer.echo(
-        "decision and verdicts are the same" if comparison.same else "decision or verdicts differ"
-    )
-    _print_repeat(comparison, files)
+    yield "other", ("what", "A", "B"), rest
 
 
 def _print_repeat(comparison: Comparison, files: tuple[str, str]) -> None:
@@ -189,14 +198,6 @@ def _print_repeat(comparison: Comparison, files: tuple[str, str]) -> None:
     call = shlex.join(["dossier", "compare", *map(one_line, files)])
     on = f", which read so on {comparison.day}" if comparison.day else ""
     typer.echo(f"to repeat, with these two{on}, and dossier {version('dossier')}: {call}")
-
-
-def _part(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    if not rows:
-        typer.echo(f"{title}: the same")
-        return
-    typer.echo(f"{title}:")
-    _print_table(headings, rows)
 
 
 def _short(digest: str | None) -> str:

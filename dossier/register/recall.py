@@ -32,6 +32,7 @@ from dossier.register.listing import one_line
 from dossier.register.register import Register, noted
 from dossier.register.row import Row
 from dossier.system.confined import FAMILIAR, StoppedError, confined, mapped, stranger
+from dossier.system.grouped import grouped
 
 LONGEST = 1000
 """Characters of a reason."""
@@ -171,20 +172,21 @@ def _nobody(kind: str, value: str, names: Sequence[str]) -> str:
 
 def _alike(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield names that a reader may take for the one recalled, with the dossiers that have them."""
-    found = _same_house(new, outcome)
-    for row in outcome.rows:
-        for each in outcome.rests.get(row.sha256, ()):
-            other = each.kind == new.kind and not each.called(new.kind, new.value)
-            if other and _bare(each.value) == _bare(new.value):
-                found.setdefault(each.value, []).append(row.name)
-    for value, names in sorted(found.items()):
+    seeming = (
+        (each.value, row.name)
+        for row in outcome.rows
+        for each in outcome.rests.get(row.sha256, ())
+        if each.kind == new.kind and not each.called(new.kind, new.value)
+        if _bare(each.value) == _bare(new.value)
+    )
+    for value, names in sorted(grouped((*_same_house(new, outcome), *seeming)).items()):
         yield f"{new.kind}:{value} ({', '.join(sorted(names))})"
 
 
-def _same_house(new: Recall, outcome: Register) -> dict[str, list[str]]:
-    """Return further names of the laboratory that is recalled, or of which a thing is.
+def _same_house(new: Recall, outcome: Register) -> Iterator[tuple[str, str]]:
+    """Yield further names of the laboratory that is recalled, or of which a thing is.
 
-    Each is with the dossiers that have it and do not call the laboratory as the recall does.
+    Each is with a dossier that has it and does not call the laboratory as the recall does.
     """
     house = new.value if new.kind == "laboratory" else new.within
     every = {
@@ -200,13 +202,11 @@ def _same_house(new: Recall, outcome: Register) -> dict[str, list[str]]:
         for each in own
         if any({*each.records} & {*one.records} for one in named[name])
     }
-    found: dict[str, list[str]] = {}
+    thing = "" if new.kind == "laboratory" else f"/{new.value}"
     for name, own in every.items():
         for each in () if named[name] else own:
             if each.records and folded(each.value) in also:
-                thing = "" if new.kind == "laboratory" else f"/{new.value}"
-                found.setdefault(f"{each.value}{thing}", []).append(name)
-    return found
+                yield f"{each.value}{thing}", name
 
 
 @cache
@@ -337,9 +337,7 @@ def _judged(records: Sequence[str], left: Without) -> tuple[Word, str]:
     if left.why_not:
         return UNKNOWN, left.why_not
     if left.decision not in APPROVES:
-        lost: dict[str, list[str]] = {}
-        for name, _, now, _ in left.verdicts:
-            lost.setdefault(now, []).append(name)
+        lost = grouped((now, name) for name, _, now, _ in left.verdicts)
         whats = "; ".join(f"{word}: {', '.join(names)}" for word, names in lost.items())
         return FALLS, one_line(f"{left.decision} ({whats})")
     if left.conditions:

@@ -63,12 +63,7 @@ class Register:
 
 
 def update(
-    folder: Path,
-    *,
-    today: date,
-    head: str = "",
-    trust: Sequence[bytes] = (),
-    jobs: int = 1,
+    folder: Path, *, today: date, head: str = "", trust: Sequence[bytes] = (), jobs: int = 1
 ) -> Register:
     """Bring the register of `folder` up to date with its PDFs and return what was found.
 

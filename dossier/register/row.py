@@ -3,7 +3,6 @@
 import hashlib
 import json
 import re
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -25,10 +24,9 @@ from dossier.record.standing import (
     reading_of,
     standing_of,
 )
+from dossier.system.grouped import grouped
 
 CONFLICT = "in conflict"
-_READS = {"approved": "approved", "approved with conditions": "conditional",
-          "not approved": "not approved", "undecided": "undecided"}  # fmt: skip
 STATES = {
     "approved": "\N{CHECK MARK}", "conditional": "\N{CIRCLE WITH LEFT HALF BLACK}",
     RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}",
@@ -108,7 +106,8 @@ class Row:
             return CONFLICT if self.conflict else self.standing
         if not self.current:
             return "superseded"
-        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, _READS[self.found])
+        reads = "conditional" if self.found == APPROVES[1] else self.found
+        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, reads)
 
     @property
     def name(self) -> str:
@@ -195,9 +194,7 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
     else both are in conflict and neither reads as its decision.
     """
     fresh = [replace(row, superseded_by="", conflict=False) for row in rows]
-    by_number: dict[str, list[Row]] = defaultdict(list)
-    for row in fresh:
-        by_number[row.number.casefold()].append(row)
+    by_number = grouped((row.number.casefold(), row) for row in fresh)
     taken = _replaced(fresh, by_number)
     return tuple(
         _settle(row, by_number[row.number.casefold()], taken.get(row.sha256, ""), extends)

@@ -13,9 +13,10 @@ from typing import Any
 
 from dossier.case.attached import NotReadError, read_below
 from dossier.record.dossier_file import write_whole
-from dossier.record.recall import REGISTER as FILE
+from dossier.record.recall import REGISTER
 from dossier.record.rests import Rest
 from dossier.register.row import FACTS, Row
+from dossier.system.grouped import grouped
 
 GENESIS = "0" * 64
 """Stands for the link before the first."""
@@ -153,12 +154,8 @@ class Store:
 
     def rests(self) -> dict[str, tuple[Rest, ...]]:
         """Return what the dossiers rest on, as stored; nothing vouches for it here."""
-        rests: dict[str, list[Rest]] = {}
-        stored = self._db.execute(f"SELECT {', '.join(_REST)} FROM rest ORDER BY rowid")
-        for sha256, kind, value, requirements, records, *days in stored:
-            users, used = (each.split("\n") if each else () for each in (requirements, records))
-            rest = Rest(kind, value, tuple(users), tuple(used), *days)
-            rests.setdefault(sha256, []).append(rest)
+        found = self._db.execute(f"SELECT {', '.join(_REST)} FROM rest ORDER BY rowid")
+        rests = grouped((sha256, _rest(*columns)) for sha256, *columns in found)
         return {sha256: tuple(each) for sha256, each in rests.items()}
 
     def replace(self, rows: Mapping[str, Row], rests: Rests) -> None:
@@ -167,24 +164,23 @@ class Store:
             self._db.execute(f"DELETE FROM {table}")
         self._insert("dossier", [tuple(getattr(r, n) for n in _COLUMNS) for r in rows.values()])
         own = [(sha256, each) for sha256, those in rests.items() for each in those]
-        values = [
-            (
-                sha256,
-                e.kind,
-                e.value,
-                "\n".join(e.requirements),
-                "\n".join(e.records),
-                e.first,
-                e.last,
-            )
-            for sha256, e in own
-        ]
-        self._insert("rest", values)
+        self._insert("rest", [(sha256, *_columns(each)) for sha256, each in own])
 
     def _insert(self, table: str, values: Sequence[tuple[Any, ...]]) -> None:
         if values:
             marks = ", ".join("?" * len(values[0]))
             self._db.executemany(f"INSERT INTO {table} VALUES ({marks})", values)
+
+
+def _columns(rest: Rest) -> Iterator[str]:
+    """Yield the columns of what a dossier rests on: names in one, a line each."""
+    return ("\n".join(each) if isinstance(each, tuple) else each for each in astuple(rest))
+
+
+def _rest(kind: str, value: str, requirements: str, records: str, *days: str) -> Rest:
+    """Return what a dossier rests on, of its columns."""
+    users, used = (tuple(each.split("\n")) if each else () for each in (requirements, records))
+    return Rest(kind, value, users, used, *days)
 
 
 @contextmanager
@@ -196,7 +192,7 @@ def open_store(folder: Path) -> Iterator[Store]:
     RegisterError where the file cannot be read or written, is damaged, or is not exactly of the
     form that this program makes: a trigger, a view or a further column would act or speak.
     """
-    path = folder / FILE
+    path = folder / REGISTER
     with _alone(folder):
         there = _content(path)
         connection = sqlite3.connect(":memory:", isolation_level=None)

@@ -35,6 +35,22 @@ def template_folder() -> Path:
     return packaged if packaged.is_dir() else checkout
 
 
+def templates(form: Callable[[str], str]) -> Any:
+    """Return what fills templates; `form` makes each text that they print fit to be printed."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(template_folder()), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+        finalize=lambda value: form(value) if type(value) is str else value,
+    )  # fmt: skip
+
+
+def source_of(environment: Any, name: str) -> str:
+    """Return a file that lies beside the templates, as it is."""
+    return str(environment.loader.get_source(environment, name)[0])
+
+
 def fetcher(
     style: str,
     picture: Callable[[str], bytes] | None = None,

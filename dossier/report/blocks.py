@@ -1,14 +1,15 @@
 """Building blocks of a page: formatted text only, ready for a template to lay out."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from itertools import accumulate, chain, pairwise
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol, TypeVar
 
 from dossier.report.layout.glyphs import text_width
 from dossier.words import other_language, say
 
+T = TypeVar("T")
 Kind = Literal["pass", "partly", "fail", "open", "none"]
 """Form of a verdict on the page: pass, conditional, fail, not demonstrated, not applicable."""
 
@@ -162,6 +163,15 @@ class Table:
             raise ValueError(f"table {self.caption!r}: columns take {wide} % or a row is uneven")
         shown = (tuple(map(fitted, row, self.columns)) for row in self.rows)
         object.__setattr__(self, "rows", tuple(shown))
+
+
+def table_of(
+    caption: str, items: Iterable[T], *columns: tuple[Column, Callable[[T], Cell]], **more: Any
+) -> Table:
+    """Return a table with a row for each item; a column is its head, and what it shows of one."""
+    heads = tuple(head for head, _ in columns)
+    rows = tuple(tuple(cell(each) for _, cell in columns) for each in items)
+    return Table(caption=caption, columns=heads, rows=rows, **more)
 
 
 @dataclass(frozen=True, slots=True)

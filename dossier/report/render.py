@@ -11,18 +11,12 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
-from dossier.report.assets import STYLE, Later, drawn_later, template_folder
+from dossier.report.assets import STYLE, Later, drawn_later, source_of, templates
 from dossier.report.blocks import in_rows
 from dossier.report.format import clean
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named_letter
-from dossier.report.layout.pdf import (
-    Rendered,
-    Sheet,
-    lay_out,
-    load_weasyprint,
-    without_collector,
-)
+from dossier.report.layout.pdf import Rendered, Sheet, lay_out, load_weasyprint, without_collector
 from dossier.report.pages.contents import Content, build_content
 from dossier.report.pages.places import named as in_runs
 from dossier.report.running import printing, written_in
@@ -63,7 +57,7 @@ class Prepared:
             html = boxed(template.render(page=self.content, lacked=lacked))
         html = referred(html)
         fonts = self.content.house.fonts if self.content.house else {}
-        style = _source(self.environment, STYLE)
+        style = source_of(self.environment, STYLE)
         return Sheet(html, style, self.attached, self.content.issued, fonts)
 
 
@@ -163,29 +157,15 @@ def page_pdf(
     html = boxed(environment.get_template(template).render(**values))
     with without_collector():
         load_weasyprint()
-        sheet = Sheet(html, _source(environment, STYLE), attached, dated)
+        sheet = Sheet(html, source_of(environment, STYLE), attached, dated)
         return lay_out(sheet).without_fault()
 
 
 def _environment() -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(template_folder()),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_plain,
-    )
+    environment = templates(clean)  # without characters that hide or turn text
     environment.filters |= {"kept": _kept, "rows": in_rows}
     environment.globals |= {"say": say, "language": language}
     return environment
-
-
-def _plain(value: object) -> object:
-    """Return what a template prints, without characters that hide or turn text."""
-    return clean(value) if type(value) is str else value
 
 
 def _kept(text: str) -> Any:
@@ -200,11 +180,6 @@ def _kept(text: str) -> Any:
 def _span(found: re.Match[str]) -> str:
     words = found[0]
     return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
-
-
-def _source(environment: Any, name: str) -> str:
-    source: str = environment.loader.get_source(environment, name)[0]
-    return source
 
 
 def _attached(

@@ -9,13 +9,7 @@ from dossier.case.attached import read_regular
 from dossier.case.problems import CaseError, refusal
 from dossier.case.read import read_case_files
 from dossier.case.tables.csv_rows import MAX_FILE, csv_grid
-from dossier.case.tables.raw_table import (
-    TableError,
-    by_place,
-    lettered,
-    turned_cells,
-    turned_place,
-)
+from dossier.case.tables.raw_table import TableError, by_place, lettered, turned_cells, turned_place
 from dossier.case.tables.tables import is_workbook, sheet_grid, sheet_names
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables

@@ -5,12 +5,13 @@ and 21 CFR 11.10, 11.50, from memory.  "no" is a finding for a person to weigh, 
 that refuses a filter may rest on a test that went wrong; only the binding ones fail a verification.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from dossier.case.case import Case
+from dossier.case.model import Qualification
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
 from dossier.evidence.validity.method import in_scope
@@ -32,105 +33,82 @@ class AuditAnswer:
     """Whether "no" alone fails the verification."""
 
 
-class _Found(NamedTuple):
-    """An answer that does not follow from what speaks against it."""
-
-    word: Word
-    detail: str
-
-
-_Ask = Callable[[Case, Assessment, date], Iterable[str] | _Found | None]
-"""Gives what speaks against it, or None where there is nothing to ask."""
-_QUESTIONS: dict[str, tuple[_Ask, bool]] = {}
-"""Each question with what answers it, and whether it is binding."""
-
-
 def answers(case: Case, assessment: Assessment, today: date) -> tuple[AuditAnswer, ...]:
     """Return the answers that follow from a case read again and decided again."""
-    return tuple(
-        _said(question, ask(case, assessment, today), binding=binding)
-        for question, (ask, binding) in _QUESTIONS.items()
+    return (
+        *_on_findings(case, assessment),
+        *_on_uncertainty(case, assessment),
+        *_on_tests(case, assessment),
+        *_on_filters(case),
+        *_on_agreements(case.qualification, today),
     )
 
 
-def _said(question: str, found: Iterable[str] | _Found | None, *, binding: bool) -> AuditAnswer:
-    """Return yes if nothing speaks against it, else no with what does."""
-    if found is None:
-        found = _Found("does not apply", "")
-    if not isinstance(found, _Found):
-        against = list(dict.fromkeys(found))
-        more = f" and {len(against) - 4} more" if len(against) > 4 else ""
-        found = _Found("no" if against else "yes", "; ".join(against[:4]) + more)
-    return AuditAnswer(question=question, word=found.word, detail=found.detail, binding=binding)
+def _answer(question: str, against: Iterable[str] | None, *, binding: bool = False) -> AuditAnswer:
+    """Return yes if nothing speaks against it, else no with what does; None asks nothing."""
+    found = list(dict.fromkeys(against or ()))
+    word: Word = "does not apply" if against is None else "no" if found else "yes"
+    more = f" and {len(found) - 4} more" if len(found) > 4 else ""
+    detail = "; ".join(found[:4]) + more
+    return AuditAnswer(question=question, word=word, detail=detail, binding=binding)
 
 
-def _asks(question: str, *, binding: bool = False) -> Callable[[_Ask], _Ask]:
-    """Add a question; the function gives what speaks against it."""
-
-    def add(ask: _Ask) -> _Ask:
-        _QUESTIONS[question] = ask, binding
-        return ask
-
-    return add
-
-
-@_asks(later("Has every requirement exactly one finding?"), binding=True)
-def _one_row_each(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
-    asked = [each.id for each in case.application.requirement]
-    given = [each.demand.id for each in assessment.findings]
-    return sorted(x for x in {*asked, *given} if asked.count(x) > 1 or given.count(x) != 1)
-
-
-@_asks(later("Does every result name a record whose raw data are attached?"))
-def _evidence(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
+def _on_findings(case: Case, assessment: Assessment) -> Iterator[AuditAnswer]:
+    requirements, findings = case.application.requirement, assessment.findings
+    asked, given = [each.id for each in requirements], [each.demand.id for each in findings]
+    words = later("Has every requirement exactly one finding?")
+    odd = sorted(x for x in {*asked, *given} if asked.count(x) > 1 or given.count(x) != 1)
+    yield _answer(words, odd, binding=True)
+    words = later("Does every result name a record whose raw data are attached?")
     known = {record.id for record in case.records}
-    found = [(f.demand.id, f.estimate) for f in assessment.findings]
-    return [name for name, result in found if result and not {*result.sources} & known]
-
-
-@_asks(later("Does every mandatory requirement of an approval have a result?"), binding=True)
-def _nothing_missing(_: Case, assessment: Assessment, __: date) -> Iterable[str] | None:
-    if not assessment.decision.value.startswith("approved"):
-        return None
-    mandatory = [f for f in assessment.findings if f.demand.severity == "mandatory"]
-    return [f.demand.id for f in mandatory if f.verdict is Verdict.NOT_DEMONSTRATED]
-
-
-@_asks(later("Does every requirement state where it comes from?"))
-def _complete_rows(case: Case, _: Assessment, __: date) -> Iterable[str]:
-    return [each.id for each in case.application.requirement if not each.source.strip()]
-
-
-@_asks(later("Was the decision rule agreed before the first test?"))
-def _rule_first(case: Case, _: Assessment, __: date) -> Iterable[str]:
+    found = [(f.demand.id, f.estimate) for f in findings]
+    yield _answer(words, [n for n, result in found if result and not {*result.sources} & known])
+    words = later("Does every mandatory requirement of an approval have a result?")
+    mandatory = [f for f in findings if f.demand.severity == "mandatory"]
+    lacking = [f.demand.id for f in mandatory if f.verdict is Verdict.NOT_DEMONSTRATED]
+    approves = assessment.decision.value.startswith("approved")
+    yield _answer(words, lacking if approves else None, binding=True)
+    words = later("Does every requirement state where it comes from?")
+    yield _answer(words, [each.id for each in requirements if not each.source.strip()])
+    words = later("Was the decision rule agreed before the first test?")
     last = max(part.application.decision_rule.agreed for part in case.each)
-    return [r.id for r in case.records if r.entry.tested < last]
+    yield _answer(words, [r.id for r in case.records if r.entry.tested < last])
+    words = later("Does the decision follow from the findings?")
+    gives = decision_of(findings, assessment.conditions)
+    other = [] if gives is assessment.decision else [f"the findings give {gives.value!r}"]
+    yield _answer(words, other, binding=True)
 
 
-@_asks(later("Does the decision follow from the findings?"), binding=True)
-def _follows(_: Case, assessment: Assessment, __: date) -> Iterable[str]:
-    gives = decision_of(assessment.findings, assessment.conditions)
-    return [] if gives is assessment.decision else [f"the findings give {gives.value!r}"]
-
-
-@_asks(later("Is an uncertainty given where the rule needs one?"))
-def _uncertain(case: Case, assessment: Assessment, _: date) -> Iterable[str] | None:
-    if all(part.application.decision_rule.kind == "simple_acceptance" for part in case.each):
-        return None
+def _on_uncertainty(case: Case, assessment: Assessment) -> Iterator[AuditAnswer]:
+    words = later("Is an uncertainty given where the rule needs one?")
+    kinds = {part.application.decision_rule.kind for part in case.each}
     decided = [(f.demand.id, f.estimate) for f in assessment.findings if f.probability]
-    return [name for name, found in decided if found and not found.bound and not found.u >= 0]
+    bare = [name for name, found in decided if found and not found.bound and not found.u >= 0]
+    yield _answer(words, None if kinds == {"simple_acceptance"} else bare)
+    words = later("Is every result at least as large as its standard uncertainty?")
+    every = [(f.demand.id, f.estimate) for f in assessment.findings if f.estimate]
+    wide = [name for name, each in every if not each.bound and each.u > abs(each.value) > 0]
+    yield _answer(words, wide if every else None)
 
 
-@_asks(later("Is every result at least as large as its standard uncertainty?"))
-def _spread(_: Case, assessment: Assessment, __: date) -> Iterable[str] | None:
-    found = [(f.demand.id, f.estimate) for f in assessment.findings if f.estimate]
-    if not found:
-        return None
-    return [name for name, each in found if not each.bound and each.u > abs(each.value) > 0]
+def _on_tests(case: Case, assessment: Assessment) -> Iterator[AuditAnswer]:
+    words = later("Was every instrument in calibration over its tests?")
+    yield _answer(words, _uncalibrated(case))
+    words = later("Does every test name its instruments?")
+    tested = [r for r in case.records if r.entry.kind != "inspection"]
+    yield _answer(words, [r.id for r in tested if not r.entry.instruments])
+    words = later("Does every instrument cite its certificate?")
+    tools = case.qualification.instrument
+    yield _answer(words, [tool.id for tool in tools if not tool.certificate.strip()])
+    words = later("Is every method one that its laboratory is accredited for?")
+    limits, houses = assessment.bench.limits, case.qualification.laboratory
+    accredited = {each.id for each in houses if each.accreditation}
+    inside = [r for r in case.records if r.entry.laboratory in accredited]
+    fit = {r.id for r in inside if in_scope(case, r, limits)}
+    yield _answer(words, [r.id for r in case.records if r.id not in fit])
 
 
-@_asks(later("Was every instrument in calibration over its tests?"))
-def _calibrated(case: Case, _: Assessment, __: date) -> Iterable[str]:
+def _uncalibrated(case: Case) -> Iterator[str]:
     for record in case.records:
         last = record.entry.finished or record.entry.tested
         for tool in map(case.instrument, record.entry.instruments):
@@ -138,72 +116,36 @@ def _calibrated(case: Case, _: Assessment, __: date) -> Iterable[str]:
                 yield f"{tool.id} for {record.id}"
 
 
-@_asks(later("Does every test name its instruments?"))
-def _tools_named(case: Case, _: Assessment, __: date) -> Iterable[str]:
-    tested = [r for r in case.records if r.entry.kind != "inspection"]
-    return [r.id for r in tested if not r.entry.instruments]
-
-
-@_asks(later("Does every instrument cite its certificate?"))
-def _certificates(case: Case, _: Assessment, __: date) -> Iterable[str]:
-    return [tool.id for tool in case.qualification.instrument if not tool.certificate.strip()]
-
-
-@_asks(later("Is every method one that its laboratory is accredited for?"))
-def _scope(case: Case, assessment: Assessment, _: date) -> Iterable[str]:
-    limits, houses = assessment.bench.limits, case.qualification.laboratory
-    accredited = {each.id for each in houses if each.accreditation}
-    inside = [r for r in case.records if r.entry.laboratory in accredited]
-    fit = {r.id for r in inside if in_scope(case, r, limits)}
-    return [r.id for r in case.records if r.id not in fit]
-
-
-@_asks(later("Is every planned specimen accounted for?"))
-def _specimens(case: Case, _: Assessment, __: date) -> Iterable[str] | _Found:
-    sides = {"candidate": case.qualification.candidate, "reference": case.qualification.reference}
-    planned = [(side, name) for side, one in sides.items() if one for name in one.specimens]
+def _on_filters(case: Case) -> Iterator[AuditAnswer]:
+    asked = case.qualification
+    both = {"candidate": asked.candidate, "reference": asked.reference}
+    sides = [(side, filter_) for side, filter_ in both.items() if filter_]
+    words = later("Is every planned specimen accounted for?")
+    planned = [(side, name) for side, filter_ in sides for name in filter_.specimens]
     measured = {r.id: r.specimens for r in case.of_kind("measurement")}
     named = ((r.entry.filter, (r.entry.specimen, *measured.get(r.id, ()))) for r in case.records)
     tested = {(side, name) for side, names in named for name in names}
-    if not planned:
-        return _Found("open", "no test plan names specimens")
-    return [f"{side} {name}" for side, name in planned if (side, name) not in tested]
+    lost = [f"{side} {name}" for side, name in planned if (side, name) not in tested]
+    plan = "no test plan names specimens"
+    unplanned = AuditAnswer(question=words, word="open", detail=plan)
+    yield _answer(words, lost) if planned else unplanned
+    words = later("Are the lots of the filters named?")
+    yield _answer(words, [each.part_number for side, each in sides if not asked.lots_of(side)])
+    words = later("Has every record that was left out a physical cause and a name?")
+    out = [d for d in asked.deviation if d.effect == "record excluded"]
+    bare = [d.record for d in out if not (d.cause.strip() and d.agreed_by.strip())]
+    yield _answer(words, bare if out else None)
 
 
-@_asks(later("Are the lots of the filters named?"))
-def _lots(case: Case, _: Assessment, __: date) -> Iterable[str]:
-    asked = case.qualification
-    sides = {"candidate": asked.candidate, "reference": asked.reference}
-    return [s.part_number for name, s in sides.items() if s and not asked.lots_of(name)]
-
-
-@_asks(later("Has every record that was left out a physical cause and a name?"))
-def _exclusions(case: Case, _: Assessment, __: date) -> Iterable[str] | None:
-    out = [d for d in case.qualification.deviation if d.effect == "record excluded"]
-    if not out:
-        return None
-    return [d.record for d in out if not (d.cause.strip() and d.agreed_by.strip())]
-
-
-@_asks(later("Is every concession bounded and still running?"))
-def _concessions(case: Case, _: Assessment, today: date) -> Iterable[str] | None:
-    granted = case.qualification.concession
-    if not granted:
-        return None
-    return [f"{c.requirement}, until {c.until}" for c in granted if c.until and c.until < today]
-
-
-@_asks(later("Is a review due date set, and still ahead?"))
-def _review(case: Case, _: Assessment, today: date) -> Iterable[str]:
-    due = case.qualification.review_due
-    if due is None:
-        return ["none is set"]
-    return [f"it was {due.isoformat()}"] if due < today else []
-
-
-@_asks(later("Is the dossier that it replaces named?"))
-def _replaced(case: Case, _: Assessment, __: date) -> Iterable[str] | None:
-    if case.qualification.revision == 0:
-        return None
-    bare = not case.qualification.replaces.strip()
-    return ["revision above 0 that replaces nothing"] if bare else []
+def _on_agreements(asked: Qualification, today: date) -> Iterator[AuditAnswer]:
+    words = later("Is every concession bounded and still running?")
+    ended = [f"{c.requirement}, until {c.until}" for c in asked.concession
+             if c.until and c.until < today]  # fmt: skip
+    yield _answer(words, ended if asked.concession else None)
+    words = later("Is a review due date set, and still ahead?")
+    due = asked.review_due
+    over = "none is set" if due is None else f"it was {due.isoformat()}" if due < today else ""
+    yield _answer(words, filter(None, [over]))
+    words = later("Is the dossier that it replaces named?")
+    bare = [] if asked.replaces.strip() else ["revision above 0 that replaces nothing"]
+    yield _answer(words, bare if asked.revision else None)

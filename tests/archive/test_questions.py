@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from dossier import assess, read_case
-from dossier.verification.questions import _uncertain, answers
+from dossier.verification.questions import _on_uncertainty, answers
 from tests.spelled import INPUTS
 
 TODAY = date(2026, 6, 1)
@@ -86,4 +86,6 @@ def test_a_result_that_was_decided_by_a_probability_has_an_uncertainty(
     )  # fmt: skip
     rule = SimpleNamespace(decision_rule=SimpleNamespace(kind=kind))
     case = SimpleNamespace(each=[SimpleNamespace(application=rule)])
-    assert _uncertain(case, SimpleNamespace(findings=[found]), TODAY) == named
+    answer = next(_on_uncertainty(case, SimpleNamespace(findings=[found])))
+    word = "does not apply" if named is None else "no" if named else "yes"
+    assert (answer.word, answer.detail) == (word, "; ".join(named or ()))

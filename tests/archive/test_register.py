@@ -5,8 +5,9 @@ import sqlite3
 import pytest
 from pypdf import PdfReader, PdfWriter
 
+from dossier.record.recall import REGISTER
 from dossier.register.register import Wanted
-from dossier.register.store import FILE, GENESIS, RegisterError
+from dossier.register.store import GENESIS, RegisterError
 from tests.archive.made import document as doc
 from tests.archive.made import dossier, files, find, finding, pdf, put, sha256, signoff_toml, update
 
@@ -166,7 +167,7 @@ def test_without_its_file_the_register_is_made_anew_with_the_same_head(tmp_path)
         update(tmp_path)  # registered one by one, in order of issue
     grown = update(tmp_path)
     before = decisions(tmp_path)
-    (tmp_path / FILE).unlink()
+    (tmp_path / REGISTER).unlink()
     assert update(tmp_path).head == grown.head
     assert decisions(tmp_path) == before
 
@@ -177,7 +178,7 @@ def test_several_processes_read_the_same(tmp_path):
     put(tmp_path, "n.pdf", b"no")
     several = update(tmp_path, jobs=2)
     before = decisions(tmp_path)
-    (tmp_path / FILE).unlink()
+    (tmp_path / REGISTER).unlink()
     assert update(tmp_path) == several
     assert decisions(tmp_path) == before
     assert several.unreadable == (("n.pdf", "not a PDF"),)
@@ -305,7 +306,7 @@ def test_copies_are_listed_once(tmp_path):
 
 
 def edit(folder, statement):
-    connection = sqlite3.connect(folder / FILE)
+    connection = sqlite3.connect(folder / REGISTER)
     with connection:
         connection.execute(statement)
     connection.close()
@@ -403,7 +404,7 @@ def test_a_damaged_register_file_says_what_to_do(tmp_path, content):
     if content is None:
         edit(tmp_path, "CREATE TABLE other (x)")
     else:
-        put(tmp_path, FILE, content)
+        put(tmp_path, REGISTER, content)
     with pytest.raises(RegisterError, match=r"move it away|another version"):
         update(tmp_path)
 

@@ -9,9 +9,10 @@ from datetime import date
 import pytest
 
 from dossier.record.dossier_file import dossier_of
+from dossier.record.recall import REGISTER
 from dossier.record.standing import sign_offs
 from dossier.register.row import row_digest
-from dossier.register.store import FILE, GENESIS, RegisterError, linked, open_store
+from dossier.register.store import GENESIS, RegisterError, linked, open_store
 from tests.archive import sealed
 from tests.archive.made import (
     TODAY,
@@ -108,21 +109,21 @@ def test_a_view_that_stands_for_a_table_is_refused(folder):
 
 
 def test_an_index_that_does_not_fit_its_table_is_refused(folder):
-    connection = sqlite3.connect(folder / FILE)
+    connection = sqlite3.connect(folder / REGISTER)
     asked = "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_dossier_1'"
     place = 4096 * (connection.execute(asked).fetchone()[0] - 1)
     sha256 = connection.execute("SELECT sha256 FROM dossier").fetchone()[0].encode()
     connection.close()
-    data = bytearray((folder / FILE).read_bytes())
+    data = bytearray((folder / REGISTER).read_bytes())
     at = data.index(sha256, place, place + 4096)
     data[at : at + 4] = b"ffff"
-    (folder / FILE).write_bytes(data)
+    (folder / REGISTER).write_bytes(data)
     with pytest.raises(RegisterError, match="it is damaged"):
         update(folder)
 
 
 def test_a_damaged_file_or_a_link_in_its_place_is_refused(folder):
-    path = folder / FILE
+    path = folder / REGISTER
     whole = path.read_bytes()
     path.write_bytes(whole[:4096] + b"\xff" * 4096 + whole[8192:])
     with pytest.raises(RegisterError, match="move it away"):
@@ -138,11 +139,11 @@ def test_a_journal_that_would_have_another_file_deleted_is_refused(folder, tmp_p
     other = tmp_path_factory.mktemp("elsewhere") / "precious.txt"
     other.write_text("precious")
     name, magic = str(other).encode(), bytes.fromhex("d9d505f920a163d7")
-    size = (folder / FILE).stat().st_size // 4096
+    size = (folder / REGISTER).stat().st_size // 4096
     head = magic + struct.pack(">IIIII", 0, 0, size, 512, 4096)
     tail = struct.pack(">I", 2**18 + 1) + name + struct.pack(">II", len(name), sum(name)) + magic
     for ending in ("-journal", "-wal"):
-        beside = put(folder, f"{FILE}{ending}", head.ljust(512, b"\0") + tail)
+        beside = put(folder, f"{REGISTER}{ending}", head.ljust(512, b"\0") + tail)
         with pytest.raises(RegisterError, match="not written by this program"):
             update(folder)
         beside.unlink()
@@ -165,7 +166,7 @@ def rewrite(folder, change):
             program, GENESIS,
         )  # fmt: skip
         store.replace(false, rests)
-    connection = sqlite3.connect(folder / FILE)
+    connection = sqlite3.connect(folder / REGISTER)
     with connection:
         connection.execute("DELETE FROM chain")
         connection.executemany(

@@ -5,6 +5,7 @@ import os
 import re
 from datetime import date
 from io import BytesIO
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -12,7 +13,8 @@ from pypdf import PdfReader
 
 from dossier.make import decide, outcome, recompute
 from dossier.record.dossier_file import DossierFile
-from dossier.verification.questions import _QUESTIONS, AuditAnswer
+from dossier.verification import questions
+from dossier.verification.questions import AuditAnswer
 from dossier.verification.verification_text import (
     _advice,
     _reading,
@@ -254,7 +256,9 @@ def test_each_fact_that_is_otherwise_is_said(changes, line):
 def test_the_note_names_every_question_and_how_to_repeat_the_verification(tmp_path):
     trusted = tmp_path / "authority.pem"
     trusted.write_bytes(b"a certificate")
-    asked = tuple(AuditAnswer(question=each, word="yes") for each in _QUESTIONS)
+    every = re.findall(r'later\("(.+\?)"\)', Path(questions.__file__).read_text(encoding="utf-8"))
+    assert len(every) == 18
+    asked = tuple(AuditAnswer(question=each, word="yes") for each in every)
     given = [("--trust-person", f"checked={trusted}"), ("--quick", "")]
     found = verified(answers=(*asked[1:], answered("no", binding=True)))
     pdf = PdfReader(BytesIO(note_pdf(found, date(2026, 4, 2), given)))

@@ -14,11 +14,11 @@ from pathlib import Path
 
 from pypdf import PdfReader
 
+from dossier.record.recall import REGISTER
 from dossier.register.letters import blocks, register_page
 from dossier.register.listing import calendar_text, csv_text, json_text
 from dossier.register.recall import Recalling, recall_evidence
 from dossier.register.register import Wanted, find
-from dossier.register.store import FILE
 from tests.archive.made import GIVES, TODAY, case_toml, dossier, finding, put, update
 
 ROUNDS = 5
@@ -54,7 +54,7 @@ def hash_all(folder):
 
 
 def rebuild(folder, jobs=1):
-    (folder / FILE).unlink(missing_ok=True)
+    (folder / REGISTER).unlink(missing_ok=True)
     update(folder, jobs=jobs)
 
 

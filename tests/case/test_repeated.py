@@ -5,6 +5,7 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -178,11 +179,11 @@ def specimens(*tested, candidate=(), reference=(), **told):
         SimpleNamespace(id=f"{kind}-{side}", filter=side, specimen=name, kind=kind, path="full")
         for side, name, kind in tested
     ]
-    return Qualification.model_construct(
-        record=records, candidate=Filter.model_construct(specimens=candidate, maker="A"),
-        reference=Filter.model_construct(specimens=reference, maker="B"),
-        specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
-        lots_of=lambda _: (),
+    make: Any = Qualification.model_construct
+    return make(
+        record=records, candidate=Filter(part_number="1", specimens=candidate, maker="A"),
+        reference=Filter(part_number="2", specimens=reference, maker="B"),
+        specimen=[SimpleNamespace(id=name, filter=side, lot="") for name, side in told.items()],
     )  # fmt: skip
 
 

@@ -80,10 +80,7 @@ class SectionEntry(Model):
 class HouseFile(Model):
     """house.toml."""
 
-    name: Annotated[
-        str,
-        StringConstraints(max_length=60, strip_whitespace=True, pattern=NAME),
-    ]
+    name: Annotated[str, StringConstraints(max_length=60, strip_whitespace=True, pattern=NAME)]
     logo: FileName = ""
     colour: Annotated[str, StringConstraints(max_length=20)] = "black"
     font: FileName = ""

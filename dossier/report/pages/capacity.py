@@ -1,12 +1,13 @@
 """Capacity and life as formatted text and a chart."""
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from dossier.decision.finding import Assessment
 from dossier.evidence.records.reduced import MultipassResult
-from dossier.report.blocks import Cell, Chart, Column, Table
+from dossier.report.blocks import Chart, Column, Table, table_of
 from dossier.report.charts.filtration_chart import Loading, draw_loading
 from dossier.report.charts.panel import Panel
 from dossier.report.format import quantity_text
@@ -20,6 +21,7 @@ from dossier.report.pages.filtration import (
 )
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import named
+from dossier.system.grouped import grouped
 from dossier.words import say
 
 
@@ -73,39 +75,32 @@ def _loading_alt(runs: Sequence[MultipassResult]) -> str:
 
 def runs_table(runs: Sequence[MultipassResult]) -> Table:
     """Return how long each run took, what was injected and what the element held of it."""
-    rows: list[tuple[Cell, ...]] = []
-    ordered = in_order(runs)
-    several = len({run.path for run in ordered}) > 1
-    at: dict[str, list[str]] = {}
-    for run in ordered:
-        held = run.balance
-        retained = (
-            quantity_text(held.retained * 1e3, "g", keep=True) if held else run.missing_balance
-        )
-        rows.append(
-            (
-                f"{side_brief(run.side)} {run.specimen}"
-                f"{', ' + say(PATHS[run.path]) if several else ''}",
-                quantity_text(run.base_level * 1e3, "mg/L", 3, keep=True),
-                quantity_text(run.end_time / 60.0, "min", 3, keep=True),
-                quantity_text(run.injected * 1e3, "g", keep=True),
-                retained,
-            )
-        )
-        flow, end = quantity_text(run.flow * 6e4, "L/min"), quantity_text(run.terminal / 1e3, "kPa")
-        at.setdefault(say("at {flow} to {pressure}", flow=flow, pressure=end), []).append(
-            run.record
-        )
-    return Table(
-        caption=say("Multi-pass runs: contaminant injected and retained"),
-        columns=(
-            Column(say("Specimen"), 24),
-            Column(say("Base level"), 19, "right"),
-            Column(say("Duration"), 18, "right"),
-            Column(say("Injected"), 19, "right"),
+    ordered, several = in_order(runs), len({run.path for run in runs}) > 1
+    at = grouped((_run_at(run), run.record) for run in ordered)
+
+    def name(run: MultipassResult) -> str:
+        specimen = f"{side_brief(run.side)} {run.specimen}"
+        return f"{specimen}, {say(PATHS[run.path])}" if several else specimen
+
+    return table_of(
+        say("Multi-pass runs: contaminant injected and retained"),
+        ordered,
+        (Column(say("Specimen"), 24), name),
+        (Column(say("Base level"), 19, "right"), lambda r: _kept(r.base_level * 1e3, "mg/L", 3)),
+        (Column(say("Duration"), 18, "right"), lambda r: _kept(r.end_time / 60.0, "min", 3)),
+        (Column(say("Injected"), 19, "right"), lambda r: _kept(r.injected * 1e3, "g")),
+        (
             Column(say("Retained"), 20, "right"),
+            lambda r: _kept(r.balance.retained * 1e3, "g") if r.balance else r.missing_balance,
         ),
-        rows=tuple(rows),
         note="; ".join(f"{named(records)} {words}" for words, records in at.items()) + ".",
         empty=say("No multi-pass record could be reduced."),
     )
+
+
+_kept = partial(quantity_text, keep=True)
+
+
+def _run_at(run: MultipassResult) -> str:
+    flow, end = quantity_text(run.flow * 6e4, "L/min"), quantity_text(run.terminal / 1e3, "kPa")
+    return say("at {flow} to {pressure}", flow=flow, pressure=end)

@@ -11,10 +11,11 @@ from dossier.case.units import affine
 from dossier.decision.carried import told_rests
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.reopened import reopening, reopens
-from dossier.report.blocks import Column, Table
+from dossier.report.blocks import Column, Table, table_of
 from dossier.report.format import date_text, speak
 from dossier.report.pages.places import alike, named
 from dossier.report.pages.results import result_text
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 CHANGED = {
@@ -36,27 +37,21 @@ def change_text(case: Case) -> str:
 
 def carried_table(case: Case, assessment: Assessment) -> Table | None:
     """Return what is carried over, by whom, why and until when; None where nothing is."""
-    rows = [
-        (
-            named(each.records),
-            source.told,
-            (speak(each.reason), say("[agreed by {by}]", by=each.agreed_by)),
-            date_text(each.until),
-        )
-        for source in case.carried
-        for each in source.carried
-    ]
+    rows = [(each, source.told) for source in case.carried for each in source.carried]
     if not rows:
         return None
-    return Table(
-        caption=say("Evidence carried over, out of the attached PDF of the dossier before"),
-        columns=(
-            Column(say("Records"), 26), Column(say("From"), 24),
-            Column(say("Why it still counts"), 38), Column(say("Until"), 12),
+    return table_of(
+        say("Evidence carried over, out of the attached PDF of the dossier before"),
+        rows,
+        (Column(say("Records"), 26), lambda e: named(e[0].records)),
+        (Column(say("From"), 24), lambda e: e[1]),
+        (
+            Column(say("Why it still counts"), 38),
+            lambda e: (speak(e[0].reason), say("[agreed by {by}]", by=e[0].agreed_by)),
         ),
-        rows=tuple(rows),
+        (Column(say("Until"), 12), lambda e: date_text(e[0].until)),
         note=" ".join([*_digests(case), _note(case, assessment)]),
-    )  # fmt: skip
+    )
 
 
 def _digests(case: Case) -> Iterator[str]:
@@ -68,10 +63,8 @@ def _digests(case: Case) -> Iterator[str]:
 def _note(case: Case, assessment: Assessment) -> str:
     """Return which requirements the change reopens, by whose judgement, and what rests on what."""
     reopened = reopening(case.qualification, assessment.bench.limits)
-    words, asked = dict[str, list[str]](), [f.demand for f in assessment.findings]
-    for demand in asked:
-        for what in reopens(demand.quantity, reopened):
-            words.setdefault(what, []).append(demand.id)
+    asked = [f.demand for f in assessment.findings]
+    words = grouped((what, d.id) for d in asked for what in reopens(d.quantity, reopened))
     told = [
         say("{change}: {requirements}", change=say(CHANGED[what]), requirements=named(ids))
         for what, ids in words.items()

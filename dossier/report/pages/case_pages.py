@@ -26,6 +26,7 @@ from dossier.report.pages.filtration import side_brief
 from dossier.report.pages.fixed_words import KINDS, PATHS
 from dossier.report.pages.places import Places, named
 from dossier.report.pages.ruler import in_quotes, shortened
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 ARRANGEMENTS = {
@@ -281,10 +282,8 @@ def _method_head(case: Case, kind: str) -> str:
 
 def _laboratories(case: Case, assessment: Assessment) -> str:
     """Return who tested what, with the specimens where records hold those of several."""
-    used: dict[str, list[str]] = {}
     many = {record.id for record in case.records if not record.entry.specimen}
-    for record in case.records:
-        used.setdefault(case.laboratory(record.entry.laboratory).name, []).append(record.id)
+    used = grouped((case.laboratory(r.entry.laboratory).name, r.id) for r in case.records)
     if len(used) == 1:
         return say("All tested by {laboratory}.", laboratory=next(iter(used)))
     told = []

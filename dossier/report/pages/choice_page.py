@@ -18,12 +18,7 @@ from dossier.report.pages.comparison import difference_text, trade
 from dossier.report.pages.decision import named_filter, validity
 from dossier.report.pages.fixed_words import answer_of, conditions_said, mark
 from dossier.report.pages.places import same_as
-from dossier.report.pages.results import (
-    accepted_text,
-    deciding_text,
-    limit_brief,
-    what_of,
-)
+from dossier.report.pages.results import accepted_text, deciding_text, limit_brief, what_of
 from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold

@@ -188,9 +188,7 @@ def states_table(bench: Bench) -> Table:
     duty, circuit = bench.case.application.duty, bench.case.application.circuit
     states = (duty.hot_oil, duty.normal_oil, duty.cold_start)
     drops = [_clean(bench, each) for each in states]
-    rows = [
-        (say("Viscosity / (mm²/s)"), *(_viscosity(bench, each) for each in states)),
-    ]
+    rows = [(say("Viscosity / (mm²/s)"), *(_viscosity(bench, each) for each in states))]
     for each in scales("kPa"):
         head = say("Clean Δp / {unit}", unit=each.unit)
         rows.append((head, *(_kilo(drop, each) for drop in drops)))

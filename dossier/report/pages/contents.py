@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from dossier.case.case import Case
 from dossier.decision import finding
@@ -13,11 +14,7 @@ from dossier.report.blocks import Chart, Fact, Section, Table
 from dossier.report.format import speak
 from dossier.report.house.house import DEFERENCE, House, HouseCaution
 from dossier.report.pages.capacity import loading_chart, runs_table
-from dossier.report.pages.case_pages import (
-    FiltersPage,
-    application_facts,
-    filters_page,
-)
+from dossier.report.pages.case_pages import FiltersPage, application_facts, filters_page
 from dossier.report.pages.circuit import CircuitPage, applications_facts, circuit_page
 from dossier.report.pages.comparison import ComparisonPage, comparison_page
 from dossier.report.pages.decision import DecisionPage, decision_page
@@ -105,7 +102,7 @@ def build_content(
     *,
     issued: date,
     decision_json: bytes,
-    manifest: Mapping[str, object],
+    manifest: Mapping[str, Any],
     signoff: SignOff,
     style: str,
     house: House | None = None,

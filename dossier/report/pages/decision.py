@@ -21,6 +21,7 @@ from dossier.report.pages.ruler import NO_QUOTES, in_quotes, rows_that_fit, shor
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
 from dossier.report.signing import SignOff, role_text
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 LEAST = 4
@@ -115,10 +116,7 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
 
 def _rules(case: Case) -> Cell:
     """Return the rule, or each that applications have with theirs."""
-    found: dict[str, list[str]] = {}
-    for part in case.each:
-        text = rule_in_brief(part.application.decision_rule)
-        found.setdefault(text, []).append(part.mark)
+    found = grouped((rule_in_brief(p.application.decision_rule), p.mark) for p in case.each)
     if len(found) == 1:
         return next(iter(found))
     return tuple(f"{', '.join(marks)}: {text}" for text, marks in found.items())
@@ -268,8 +266,7 @@ def _on_file(case: Case) -> str:
 
 def _concerns(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Return a sentence for each reason why mandatory requirements are not answered."""
-    reasons: dict[str, list[str]] = {}
-    for f in findings:
-        if f.demand.severity == "mandatory" and f.verdict.value == "not demonstrated":
-            reasons.setdefault(retold(f.reason), []).append(f.demand.id)
+    open_ones = (f for f in findings if f.verdict.value == "not demonstrated")
+    mandatory = (f for f in open_ones if f.demand.severity == "mandatory")
+    reasons = grouped((retold(f.reason), f.demand.id) for f in mandatory)
     return tuple(f"{', '.join(ids)}: {reason}." for reason, ids in reasons.items())

@@ -22,16 +22,12 @@ from dossier.report.charts.filtration_chart import (
 )
 from dossier.report.charts.panel import Figure, Panel
 from dossier.report.charts.style import HEIGHT, draw, width_of
-from dossier.report.format import (
-    beyond,
-    bound_text,
-    fixed,
-    significant,
-)
+from dossier.report.format import beyond, bound_text, fixed, significant
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
 from dossier.report.running import retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 NONE_COUNTED = later(
@@ -89,10 +85,7 @@ def side_brief(side: str) -> str:
 
 def by_path(runs: Sequence[Run]) -> dict[str, list[Run]]:
     """Return the runs of each path, which are never drawn or listed together."""
-    paths: dict[str, list[Run]] = {}
-    for run in in_order(runs):
-        paths.setdefault(run.path, []).append(run)
-    return paths
+    return grouped((run.path, run) for run in in_order(runs))
 
 
 def chart_by_path(
@@ -131,7 +124,7 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
         draw_efficiency(panel, lines, limits if path == "full_flow" or len(panels) == 1 else [])
 
     alt = " ".join(_efficiency_alt(path, lines) for path, lines in panels.items())
-    alt = say("{charts} Limits: {limits}.", charts=alt, limits=_limits_alt(findings))
+    alt = say("{charts} Limits: {limits}.", charts=alt, limits=limits_alt(findings, "efficiency"))
     return chart_by_path(panels, drawn, style, caption=caption, id="chart-size", alt=alt)
 
 
@@ -156,18 +149,16 @@ def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
     return marks
 
 
-def _limits_alt(findings: Sequence[Finding]) -> str:
+def limits_alt(findings: Sequence[Finding], quantity: str) -> str:
+    """Return the limits of a quantity in words, each with what became of it."""
     texts = [
         say(
-            "{requirement}: {limit} at {at}, {verdict}",
-            requirement=f.demand.id,
-            limit=limit_text(f),
-            at=retold(f.demand.at_text),
-            verdict=say(f.verdict.value),
+            "{requirement}: {limit} at {conditions}, {verdict}", requirement=f.demand.id,
+            limit=limit_text(f), conditions=retold(f.demand.at_text), verdict=say(f.verdict.value),
         )
         for f in findings
-        if f.demand.quantity.name == "efficiency"
-    ]
+        if f.demand.quantity.name == quantity
+    ]  # fmt: skip
     return "; ".join(texts) or say("none")
 
 

@@ -55,11 +55,7 @@ class Answer:
 
 
 _SIGNED: Mapping[str, tuple[str, Kind, str]] = {
-    "approved": (
-        later("Approved"),
-        "pass",
-        later("The filter may be fitted in this application."),
-    ),
+    "approved": (later("Approved"), "pass", later("The filter may be fitted in this application.")),
     "approved with conditions": (
         later("Approved with conditions"),
         "partly",

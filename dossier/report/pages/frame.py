@@ -14,17 +14,12 @@ from dossier.evidence.quantities import all_quantities
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text, moved_text, on_carried
-from dossier.report.pages.case_pages import (
-    lots_tested,
-    machines_of,
-    measured_text,
-    of_maker,
-    si,
-)
+from dossier.report.pages.case_pages import lots_tested, machines_of, measured_text, of_maker, si
 from dossier.report.pages.circuit import circuit_drawing, states_table
 from dossier.report.pages.places import Places
 from dossier.report.pages.places import named as in_runs
 from dossier.report.signing import SignOff, role_text
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 LISTED = 12
@@ -104,7 +99,9 @@ def _machines(case: Case) -> Pair:
     if _many(case):
         number = len(case.application.equipment)
         machines = say_count(number, "{number} machine", "{number} machines")
-        machines = machines if case.parts else say("{machines}, below this table", machines=machines)
+        machines = (
+            machines if case.parts else say("{machines}, below this table", machines=machines)
+        )
     told = _of_each(case) if case.parts else source
     return (machines, told), say("Other machines, circuits or valve settings")
 
@@ -289,7 +286,6 @@ OF_APPLICATION = {name for name, _ in INPUTS if name}
 
 def _flips(assessment: Assessment, places: Places) -> Table:
     by = _by_requirement(assessment.flips)
-    rows: dict[tuple[str, ...], list[str]] = {}
     near = sorted(by, key=lambda name: _nearest(by[name].values()))
     moved = [name for name in near if any(each.flips for each in by[name].values())]
     readings = [name for name in moved if set(by[name]) == {""}]
@@ -297,9 +293,7 @@ def _flips(assessment: Assessment, places: Places) -> Table:
     readings = [name for name in readings if name not in tabled]
     found = {each.demand.id: each for each in assessment.findings}
     inputs = [(key, title) for key, title in INPUTS if any(key in by[name] for name in tabled)]
-    for name in tabled:
-        cells = tuple(_factors(by[name].get(key)) for key, _ in inputs)
-        rows.setdefault(cells, []).append(name)
+    rows = grouped((tuple(_factors(by[n].get(key)) for key, _ in inputs), n) for n in tabled)
     shown = list(rows.items())[:SHOWN]
     return Table(
         caption=say("What would flip a verdict: one input changed, all else as it is"),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.together import leading
 from dossier.report.blocks import Line, Link, Section
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 _NAME = re.compile(r"(.*?)(\d+)", re.DOTALL)
@@ -58,13 +59,9 @@ def condensed(found: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     Equal sentences are said once with all their names.  Sentences that differ only between a
     common beginning and a common end are said once with a blank: "retained … g (A 3.1; B 3.2)".
     """
-    same: dict[str, list[str]] = {}
-    for name, text in found:
-        same.setdefault(text, []).append(name)
-    alike: dict[str, list[str]] = {}
-    for text in same:
-        alike.setdefault(_NUMBER.sub(BLANK, text), []).append(text)
-    return tuple(line for texts in alike.values() for line in _said(texts, same))
+    same = grouped((text, name) for name, text in found)
+    frames = grouped((_NUMBER.sub(BLANK, text), text) for text in same)
+    return tuple(line for texts in frames.values() for line in _said(texts, same))
 
 
 def _said(texts: Sequence[str], same: dict[str, list[str]]) -> list[str]:
@@ -181,14 +178,6 @@ def places_of(assessment: Assessment) -> Places:
     )
 
 
-def _groups(findings: Iterable[Finding]) -> list[list[Finding]]:
-    groups: dict[tuple[object, ...], list[Finding]] = {}
-    for finding in findings:
-        key = (finding.demand.quantity.name, finding.demand.at_text, _found(finding))
-        groups.setdefault(key, []).append(finding)
-    return list(groups.values())
-
-
 def _found(finding: Finding) -> tuple[float, float] | None:
     """Return a result: it differs between applications, and where laboratories are compared."""
     found = finding.estimate
@@ -197,7 +186,8 @@ def _found(finding: Finding) -> tuple[float, float] | None:
 
 def alike(findings: Iterable[Finding]) -> list[tuple[tuple[str, ...], list[Finding]]]:
     """Return findings on the same quantity and conditions together, with their identifiers."""
-    return [(tuple(f.demand.id for f in group), group) for group in _groups(findings)]
+    asked = grouped(((f.demand.quantity.name, f.demand.at_text, _found(f)), f) for f in findings)
+    return [(tuple(f.demand.id for f in group), group) for group in asked.values()]
 
 
 def same_as(findings: Sequence[Finding]) -> dict[str, str]:

@@ -11,7 +11,7 @@ from dossier.evidence.bench import Curve
 from dossier.evidence.records.reduced import PressureDropResult
 from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
-from dossier.report.charts.panel import Figure
+from dossier.report.charts.panel import Figure, Panel
 from dossier.report.charts.pressure_chart import (
     Sweep,
     draw_against_flow,
@@ -21,10 +21,9 @@ from dossier.report.charts.pressure_chart import (
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
 from dossier.report.format import quantity_text, significant
-from dossier.report.pages.filtration import by_path, chart_by_path
+from dossier.report.pages.filtration import by_path, chart_by_path, limits_alt
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
-from dossier.report.pages.results import limit_text
 from dossier.report.running import retold
 from dossier.words import later, say, say_count
 
@@ -46,10 +45,12 @@ def pressure_charts(
     yield _sweeps(assessment.bench.pressure, style)
 
 
-def _absent(assessment: Assessment, lead: str) -> str:
+def _absent(assessment: Assessment, caption: str, anchor: str, lead: str) -> Chart:
+    """Return what stands where a chart would: what cannot be drawn, and why."""
     notes = assessment.curves.notes
     because = "; ".join(retold(note) for note in notes) or say("there is no usable flow sweep")
-    return f"{lead} {because[0].upper()}{because[1:]}."
+    why = f"{lead} {because[0].upper()}{because[1:]}."
+    return Chart(caption=caption, id=anchor, missing=why)
 
 
 def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Curve:
@@ -72,10 +73,8 @@ def _against_flow(
         ([_band(c, lambda q: q * 6e4) for c in group], warmth) for group, warmth in panels if group
     ]
     if not drawn:
-        missing = _absent(
-            assessment, say("Not demonstrated: no line can be drawn of clean pressure drop.")
-        )
-        return Chart(caption=caption, id="chart-flow", missing=missing)
+        lead = say("Not demonstrated: no line can be drawn of clean pressure drop.")
+        return _absent(assessment, caption, "chart-flow", lead)
 
     def paint(figure: Figure) -> None:
         axes = figure.row(len(drawn))
@@ -96,10 +95,9 @@ def _against_flow(
             "Oil at {warmth}: {lines}.", warmth=_celsius(warmth), lines=_ends(bands, "L/min")
         )
         alt = f"{alt} {ends}"
-    return Chart(
-        caption=caption, id="chart-flow", uri=draw(paint, style, HEIGHT),
-        alt=alt + _limits_alt(findings),
-    )  # fmt: skip
+    told = say("Limits: {limits}.", limits=limits_alt(findings, "clean_pressure_drop"))
+    uri = draw(paint, style, HEIGHT)
+    return Chart(caption=caption, id="chart-flow", uri=uri, alt=f"{alt} {told}")
 
 
 def _flow_caption(most: float | None, limits: Collection[object]) -> Iterator[str]:
@@ -152,21 +150,6 @@ def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
     return marks
 
 
-def _limits_alt(findings: Sequence[Finding]) -> str:
-    texts = [
-        say(
-            "{requirement}: {limit} at {conditions}, {verdict}",
-            requirement=f.demand.id,
-            limit=limit_text(f),
-            conditions=retold(f.demand.at_text),
-            verdict=say(f.verdict.value),
-        )
-        for f in findings
-        if f.demand.quantity.name == "clean_pressure_drop"
-    ]
-    return " " + say("Limits: {limits}.", limits="; ".join(texts) or say("none"))
-
-
 def _opening(case: Case) -> tuple[float, float] | None:
     valve = case.application.circuit.bypass_valve
     if valve is None or valve.opening is None:
@@ -183,10 +166,8 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     )
     curves = assessment.curves.against_temperature
     if not curves:
-        missing = _absent(
-            assessment, say("Not demonstrated: no line can be drawn of pressure drop in the cold.")
-        )
-        return Chart(caption=caption, id="chart-temperature", missing=missing)
+        lead = say("Not demonstrated: no line can be drawn of pressure drop in the cold.")
+        return _absent(assessment, caption, "chart-temperature", lead)
     bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
     opening = _opening(case)
     cold = case.application.duty.cold_start - KELVIN
@@ -194,20 +175,16 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     if opening:
         low, high = (quantity_text(end, "kPa") for end in opening)
         words = say("{low} to {high}", low=low, high=high)
-    return Chart(
-        caption=caption,
-        id="chart-temperature",
-        half=True,
-        uri=draw(
-            lambda figure: draw_against_temperature(figure.row()[0], bands, opening, cold),
-            style, HEIGHT, HALF,
-        ),
-        alt=say(
-            "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
-            "Opening band of the bypass valve: {band}. Cold start at {cold}.",
-            lines=_ends(bands, "degC"), band=words, cold=_celsius(cold + KELVIN),
-        ),
+    alt = say(
+        "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
+        "Opening band of the bypass valve: {band}. Cold start at {cold}.",
+        lines=_ends(bands, "degC"), band=words, cold=_celsius(cold + KELVIN),
     )  # fmt: skip
+
+    def paint(panel: Panel) -> None:
+        draw_against_temperature(panel, bands, opening, cold)
+
+    return half_chart(paint, style, caption=caption, id="chart-temperature", alt=alt)
 
 
 def _against_hours(
@@ -222,10 +199,8 @@ def _against_hours(
         caption = f"{caption} {say(TRIANGLES)}"
     curves = assessment.curves.against_hours
     if not curves:
-        missing = _absent(
-            assessment, say("Not demonstrated: no line can be drawn of pressure drop in service.")
-        )
-        return Chart(caption=caption, id="chart-hours", missing=missing)
+        lead = say("Not demonstrated: no line can be drawn of pressure drop in service.")
+        return _absent(assessment, caption, "chart-hours", lead)
     bands = [_within_tests(_band(curve, lambda seconds: seconds / 3600.0)) for curve in curves]
     opening = _opening(case)
     lowest = opening[0] if opening else None
@@ -236,22 +211,24 @@ def _against_hours(
         if f.demand.quantity.name in {"bypass_margin", "pressure_drop_at_interval"}
     )
     valve = quantity_text(lowest, "kPa") if lowest is not None else say("not stated")
-    return Chart(
-        caption=caption,
-        id="chart-hours",
-        half=True,
-        uri=draw(
-            lambda figure: draw_against_hours(figure.row()[0], bands, lowest, interval, limits),
-            style, HEIGHT, HALF,
-        ),
-        alt=say(
-            "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
-            "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
-            "{verdicts}",
-            lines=_ends(bands, "h"), valve=valve, interval=significant(interval),
-            verdicts=verdicts or say("No requirement on it."),
-        ),
+    alt = say(
+        "Chart of predicted pressure drop in kPa against service time in h: {lines}. "
+        "Lowest opening of the bypass valve: {valve}. Service interval {interval} h. "
+        "{verdicts}",
+        lines=_ends(bands, "h"), valve=valve, interval=significant(interval),
+        verdicts=verdicts or say("No requirement on it."),
     )  # fmt: skip
+
+    def paint(panel: Panel) -> None:
+        draw_against_hours(panel, bands, lowest, interval, limits)
+
+    return half_chart(paint, style, caption=caption, id="chart-hours", alt=alt)
+
+
+def half_chart(drawn: Callable[[Panel], None], style: str, **words: str) -> Chart:
+    """Return a chart of half the width that is `drawn` in one panel; `words` are its own."""
+    uri = draw(lambda figure: drawn(figure.row()[0]), style, HEIGHT, HALF)
+    return Chart(uri=uri, half=True, **words)
 
 
 def _hours_limits(findings: Sequence[Finding]) -> list[LimitMark]:

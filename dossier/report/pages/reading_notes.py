@@ -4,11 +4,13 @@ from collections.abc import Iterator
 from posixpath import normpath
 
 from dossier.case.case import Case, Record
-from dossier.case.model import Layout
+from dossier.case.certificate import Certificate
+from dossier.case.model import Layout, Specimen
 from dossier.case.tables.raw_table import Note
-from dossier.report.blocks import Column, Table
+from dossier.report.blocks import Column, Table, table_of
 from dossier.report.format import NONE, date_text, speak
 from dossier.report.pages.places import named
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 _SENTENCES = {
@@ -32,27 +34,18 @@ def handed_in(case: Case) -> tuple[Table, ...]:
 
 def _mappings(case: Case) -> Table:
     """Return each mapping of a laboratory's own columns, with the cells that it was used on."""
-    groups: dict[tuple[str, str], list[Record]] = {}
-    for record in case.records:
-        if record.cells or record.read_as:
-            groups.setdefault((record.entry.layout or "", _mapping(record)), []).append(record)
+    read = (record for record in case.records if record.cells or record.read_as)
+    groups = grouped(((record.entry.layout or "", _mapping(record)), record) for record in read)
     layouts = {each.id: each for each in case.qualification.layout}
-    rows = [
+    return table_of(
+        say("Files of laboratories' own making: which cells were read, and as what"),
+        [(layouts.get(name), words, own) for (name, words), own in groups.items()],
+        (Column(say("Layout"), 12), lambda e: tuple(_stated(e[0])) or (say(NONE),)),
+        (Column(say("Record: file and cells"), 36), lambda e: tuple(map(_cells, e[2]))),
         (
-            tuple(_stated(layouts.get(layout))) or (say(NONE),),
-            tuple(map(_cells, records)),
-            (mapping or say("as in the case format"), *_left_out(layouts.get(layout))),
-        )
-        for (layout, mapping), records in groups.items()
-    ]
-    return Table(
-        caption=say("Files of laboratories' own making: which cells were read, and as what"),
-        columns=(
-            Column(say("Layout"), 12),
-            Column(say("Record: file and cells"), 36),
             Column(say("Columns as written, and as read"), 52),
+            lambda e: (e[1] or say("as in the case format"), *_left_out(e[0])),
         ),
-        rows=tuple(rows),
         note=_unread(case),
     )
 
@@ -105,27 +98,22 @@ def _cells(record: Record) -> str:
 
 
 def _certificates(case: Case) -> Table:
-    rows = [
+    return table_of(
+        say("Digital calibration certificates that instruments rely on"),
+        case.certificates,
+        (Column(say("Instrument: file"), 22), lambda e: f"{e.instrument}: {e.file}"),
+        (Column(say("Certificate, laboratory and day"), 26), lambda e: _stands(e.certificate)),
         (
-            f"{each.instrument}: {each.file}",
-            f"{each.certificate.number}, {each.certificate.laboratory}, "
-            f"{date_text(each.certificate.ended)}",
-            ", ".join(key for key in each.taken) or say("nothing: all of it was typed, and agrees"),
-            _digest(case, each.file),
-        )
-        for each in case.certificates
-    ]
-    return Table(
-        caption=say("Digital calibration certificates that instruments rely on"),
-        columns=(
-            Column(say("Instrument: file"), 22),
-            Column(say("Certificate, laboratory and day"), 26),
             Column(say("Taken from it"), 20),
-            Column("SHA-256", 32),
+            lambda e: ", ".join(e.taken) or say("nothing: all of it was typed, and agrees"),
         ),
-        rows=tuple(rows),
+        (Column("SHA-256", 32), lambda e: _digest(case, e.file)),
         note=say("Whether these certificates are signed, and by whom, was not judged."),
     )
+
+
+def _stands(found: Certificate) -> str:
+    return f"{found.number}, {found.laboratory}, {date_text(found.ended)}"
 
 
 def _digest(case: Case, file: str) -> str:
@@ -135,46 +123,27 @@ def _digest(case: Case, file: str) -> str:
 
 
 def _specimens(case: Case) -> Table:
-    rows = [
-        (
-            each.id,
-            speak(each.lot) or say(NONE),
-            "; ".join(filter(None, (speak(each.drawn), speak(each.drawn_by)))) or say(NONE),
-            date_text(each.received) if each.received else say(NONE),
-        )
-        for each in case.qualification.specimen
-    ]
-    return Table(
-        caption=say("Specimens as the laboratory received them"),
-        columns=(
-            Column(say("Specimen"), 16),
-            Column(say("Lot"), 24),
-            Column(say("How and by whom it was drawn"), 42),
-            Column(say("Received"), 18),
-        ),
-        rows=tuple(rows),
+    def drawn(each: Specimen) -> str:
+        return "; ".join(filter(None, (speak(each.drawn), speak(each.drawn_by)))) or say(NONE)
+
+    return table_of(
+        say("Specimens as the laboratory received them"),
+        case.qualification.specimen,
+        (Column(say("Specimen"), 16), lambda e: e.id),
+        (Column(say("Lot"), 24), lambda e: speak(e.lot) or say(NONE)),
+        (Column(say("How and by whom it was drawn"), 42), drawn),
+        (Column(say("Received"), 18), lambda e: date_text(e.received) if e.received else say(NONE)),
     )
 
 
 def _attachments(case: Case) -> Table:
-    rows = [
-        (
-            each.file,
-            speak(each.what),
-            named(each.supports) or say(NONE),
-            _digest(case, each.file),
-        )
-        for each in case.qualification.attachment
-    ]
-    return Table(
-        caption=say("Documents to read: attached as they are, no number is taken from them"),
-        columns=(
-            Column(say("File"), 24),
-            Column(say("What it is"), 26),
-            Column(say("Supports"), 18),
-            Column("SHA-256", 32),
-        ),
-        rows=tuple(rows),
+    return table_of(
+        say("Documents to read: attached as they are, no number is taken from them"),
+        case.qualification.attachment,
+        (Column(say("File"), 24), lambda e: e.file),
+        (Column(say("What it is"), 26), lambda e: speak(e.what)),
+        (Column(say("Supports"), 18), lambda e: named(e.supports) or say(NONE)),
+        (Column("SHA-256", 32), lambda e: _digest(case, e.file)),
     )
 
 

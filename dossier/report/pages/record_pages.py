@@ -1,9 +1,9 @@
 """Sign-off block, methods used, digests and versions as formatted text."""
 
-import platform
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from dossier.case.case import Case
 from dossier.decision.conditions import APPROVES
@@ -169,40 +169,27 @@ def methods(findings: Iterable[Finding]) -> tuple[MethodFamily, ...]:
 
 
 def digests_page(
-    case: Case,
-    manifest: Mapping[str, object],
-    decision: str,
-    house: House | None = None,
+    case: Case, manifest: Mapping[str, Any], decision: str, house: House | None = None
 ) -> DigestsPage:
     """Return the digest of decision.json, which holds those of the inputs; versions, end.
 
-    `manifest` may hold "tool" and "versions" (a mapping of names to versions); `decision` is the
-    SHA-256 of decision.json.
+    `manifest` holds "versions" by name; `decision` is the SHA-256 of decision.json.
     """
-    facts: list[Fact] = []
-    if "tool" in manifest:
-        facts.insert(0, Fact(say("Tool"), str(manifest["tool"])))
-    versions = manifest.get("versions")
-    if isinstance(versions, Mapping):
-        listed = ", ".join(f"{name} {version}" for name, version in sorted(versions.items()))
-        facts.append(Fact(say("Versions"), listed))
-    else:
-        facts.append(Fact(say("Python"), platform.python_version()))
+    inputs = say_count(
+        len(case.inputs),
+        "{number} file, attached byte for byte",
+        "{number} files, attached byte for byte",
+    )
+    listed = ", ".join(f"{name} {each}" for name, each in sorted(manifest["versions"].items()))
+    facts = [
+        Fact("decision.json", f"SHA-256 {decision}"),
+        Fact(say("Inputs"), inputs),
+        Fact(say("Versions"), listed),
+    ]
     if house is not None:
         facts.append(Fact(say("House"), f"{house.name}, SHA-256 {house.digest}"))
     return DigestsPage(
-        facts=(
-            Fact("decision.json", f"SHA-256 {decision}"),
-            Fact(
-                say("Inputs"),
-                say_count(
-                    len(case.inputs),
-                    "{number} file, attached byte for byte",
-                    "{number} files, attached byte for byte",
-                ),
-            ),
-            *facts,
-        ),
+        facts=tuple(facts),
         end=say(
             "End of dossier {number}, revision {revision}",
             number=case.qualification.number,

@@ -16,6 +16,7 @@ from dossier.report.scales import instead
 from dossier.request.counted import Counted
 from dossier.request.plan import Test, TestRequest
 from dossier.request.reported import condition_columns
+from dossier.system.grouped import grouped
 from dossier.words import day, later, say, speaking
 
 KINDS = {
@@ -204,13 +205,10 @@ def _name(test: Test) -> str:
 
 def _counts(every: Iterable[Counted]) -> list[tuple[str, ...]]:
     """Return the rows of the calculation: requirements that share one share its row."""
-    rows: dict[tuple[str, ...], dict[str, list[str]]] = {}
-    for each in every:
-        titles = rows.setdefault(_count(each), {})
-        titles.setdefault(say(each.demand.quantity.title), []).append(each.demand.id)
+    rows = grouped((_count(e), (say(e.demand.quantity.title), e.demand.id)) for e in every)
     return [
-        ("; ".join(f"{', '.join(ids)} {title}" for title, ids in titles.items()), *row)
-        for row, titles in rows.items()
+        ("; ".join(f"{', '.join(ids)} {title}" for title, ids in grouped(own).items()), *row)
+        for row, own in rows.items()
     ]
 
 
@@ -366,10 +364,7 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
             "rows each way", flow=si(test.points.flow, "L/min", "flow")),
     )  # fmt: skip
     yield say("Counts as open at"), si(criterion, "L/min", "flow")
-    yield (
-        say("Viscosities"),
-        say("a test fluid of about {hot}", hot=_viscosity(24e-6)),
-    )
+    yield say("Viscosities"), say("a test fluid of about {hot}", hot=_viscosity(24e-6))
     for demand in test.needed.demands:
         if demand.quantity.name == "valve_leakage":
             pressure = si(float(demand.at["pressure"]), "kPa", "pressure")

@@ -26,6 +26,7 @@ from dossier.report.pages.results import (
 )
 from dossier.report.pages.ruler import shortened
 from dossier.report.running import retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 LONG = 20
@@ -199,10 +200,8 @@ def closest_rows(case: Case, findings: Sequence[Finding], places: Places) -> lis
             rows.append(((nearest,), _row(nearest, places, _marks(group))))
         return sorted(rows, key=_order)
     again = same_as(findings)
-    asked: dict[str, list[Finding]] = {}
-    for f in findings:
-        if f.verdict is not Verdict.NOT_APPLICABLE:
-            asked.setdefault(again.get(f.demand.id, f.demand.id), []).append(f)
+    applying = (f for f in findings if f.verdict is not Verdict.NOT_APPLICABLE)
+    asked = grouped((again.get(f.demand.id, f.demand.id), f) for f in applying)
     same = [((f, *more), _row(f, places, also=more)) for f, *more in asked.values()]
     return sorted(same, key=_order)
 

@@ -33,6 +33,7 @@ from dossier.report.pages.fixed_words import mark
 from dossier.report.pages.places import named
 from dossier.report.running import in_print
 from dossier.report.scales import scales
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 BASIS = {
@@ -204,13 +205,11 @@ def _statement(estimate: Estimate) -> str:
 
 def specimens_text(demand: Demand, estimate: Estimate) -> str:
     """Return each specimen's own result: "C1 98.50, C2 98.39; U ≤ 0.25"; equal ones together."""
-    same: dict[str, list[str]] = {}
     spreads = [2.0 * each.u / abs(demand.spread_factor) for each in estimate.per_specimen
                if not each.bound]  # fmt: skip
     widest = max((u for u in spreads if 0 < u < math.inf), default=0.0)
-    for each in estimate.per_specimen:
-        text = _specimen(demand, each, widest)
-        same.setdefault(text, []).append(each.specimen or each.record)
+    told = ((_specimen(demand, e, widest), e.specimen or e.record) for e in estimate.per_specimen)
+    same = grouped(told)
     found = ", ".join(f"{named(names)}{SPACE}{text}" for text, names in same.items()) or "–"
     if not widest or demand.quantity.dimension == "statement":
         return found

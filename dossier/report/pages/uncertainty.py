@@ -11,17 +11,11 @@ from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
-from dossier.report.format import (
-    SPACE,
-    date_text,
-    of_difference,
-    percent,
-    significant,
-    with_unit,
-)
+from dossier.report.format import SPACE, date_text, of_difference, percent, significant, with_unit
 from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
 from dossier.report.running import retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 
@@ -51,9 +45,7 @@ def _rules(case: Case, seed: int) -> tuple[str, ...]:
     first, alone, *rest = rule_words(case.each[0].application.decision_rule, seed)
     if not case.parts:
         return (f"{first} {alone}", *rest)
-    by: dict[str, list[Case]] = {}
-    for part in case.parts:
-        by.setdefault(rule_in_brief(part.application.decision_rule), []).append(part)
+    by = grouped((rule_in_brief(p.application.decision_rule), p) for p in case.parts)
     lines, kinds = [], set[str]()  # what a kind of rule means is said once
     for brief, parts in by.items():
         rule = parts[0].application.decision_rule
@@ -149,10 +141,7 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         told = told or say("Monte Carlo draws of all inputs together")
         known = any(each for _, _, each in shares)
         bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
-        by: dict[Cell, list[str]] = {}
-        for finding in group:
-            by.setdefault(_guard(finding), []).append(finding.demand.id)
-        for guard, ids in by.items():
+        for guard, ids in grouped((_guard(f), f.demand.id) for f in group).items():
             rows.append((places.asked(ids), _spread(group[0], estimate), guard, bar, told))
             bar, told = "–", say("as above")
     wide = 15 if any(finding.demand.mark for finding in findings) else 11

@@ -1,6 +1,7 @@
 """Validity of the tests, instruments, the laboratory's remarks and deviations."""
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
@@ -11,12 +12,13 @@ from dossier.case.model import Instrument
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
-from dossier.report.blocks import Cell, Column, Fact, Table
+from dossier.report.blocks import Column, Fact, Table, table_of
 from dossier.report.format import NONE, date_text, percent, speak, typed
 from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.running import in_print, retold
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 OUTCOMES = {
@@ -102,9 +104,7 @@ def validity_page(case: Case, assessment: Assessment) -> ValidityPage:
 
 
 def _summary(checks: Sequence[Check]) -> str:
-    counts: dict[str, int] = {}
-    for check in checks:
-        counts[check.outcome] = counts.get(check.outcome, 0) + 1
+    counts = Counter(check.outcome for check in checks)
     outcomes = [say(OUTCOMES[outcome], number=n) for outcome, n in sorted(counts.items())]
     return say(
         "{checks} checks on {records} records: {outcomes}. A record that does not meet a "
@@ -124,8 +124,7 @@ def _on_file(case: Case) -> Table | None:
         caption=say("What the application says otherwise than when it was asked"),
         columns=(Column(say("Field"), 40), Column(say("As asked"), 30), Column(say("Now"), 30)),
         rows=tuple(
-            (c.field, in_print(typed(c.before or "–")), in_print(typed(c.after or "–")))
-            for c in changes
+            (c.field, *(in_print(typed(e or "–")) for e in (c.before, c.after))) for c in changes
         ),
         note=f"{on_file_text(case).rstrip(':')}.",
     )
@@ -255,34 +254,21 @@ def _laboratories(case: Case) -> Iterator[Fact]:
 
 
 def _instruments(case: Case) -> Table:
-    rows: list[tuple[Cell, ...]] = []
-    for each in case.qualification.instrument:
-        used = [r.id for r in case.records if each.id in r.entry.instruments]
-        rows.append(
-            (
-                each.id,
-                each.kind,
-                date_text(each.calibrated),
-                date_text(each.due),
-                each.certificate or say(NONE),
-                _stated(each),
-                _used(used, case),
-            )
-        )
-    return Table(
-        caption=say("Instruments and their calibration"),
-        columns=(
-            Column(say("Instrument"), 10),
-            Column(say("Kind"), 17),
-            Column(say("Calibrated"), 10),
-            Column(say("Due"), 10),
-            Column(say("Certificate"), 17),
-            Column(say("Stated standard uncertainty"), 17),
-            Column(say("Used in"), 19),
-        ),
-        rows=tuple(rows),
+    def used(each: Instrument) -> str:
+        return _used([r.id for r in case.records if each.id in r.entry.instruments], case)
+
+    return table_of(
+        say("Instruments and their calibration"),
+        case.qualification.instrument,
+        (Column(say("Instrument"), 10), lambda e: e.id),
+        (Column(say("Kind"), 17), lambda e: e.kind),
+        (Column(say("Calibrated"), 10), lambda e: date_text(e.calibrated)),
+        (Column(say("Due"), 10), lambda e: date_text(e.due)),
+        (Column(say("Certificate"), 17), lambda e: e.certificate or say(NONE)),
+        (Column(say("Stated standard uncertainty"), 17), _stated),
+        (Column(say("Used in"), 19), used),
         note=say("Where no uncertainty is stated, the accuracy that the standard allows stands in.")
-        if any(row[5] == say(NONE) for row in rows)
+        if any(_stated(each) == say(NONE) for each in case.qualification.instrument)
         else "",
         empty=say("No instrument is named."),
     )
@@ -333,10 +319,7 @@ def _remarks(case: Case) -> tuple[str, ...]:
 
 def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[str]:
     """Yield each remark with where it stands; those that differ in numbers and names together."""
-    frames: dict[str, list[str]] = {}
-    for text in said:
-        frames.setdefault(_VARIES.sub("…", text), []).append(text)
-    for frame, texts in frames.items():
+    for frame, texts in grouped((_VARIES.sub("…", text), text) for text in said).items():
         if len(texts) > 2:
             each = "; ".join(
                 f"{_at(said[t], everyone)} {' '.join(_VARIES.findall(t))}" for t in texts
