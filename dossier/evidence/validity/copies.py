@@ -361,8 +361,6 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
         return together, 1.0
     r, dof = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long], rows[long] - 2.0
     t = r * np.sqrt(dof[:, None] / (1.0 - r**2))
-    if not stdtr(dof.max(), -t.max()) < ALONE:  # no scatter makes the least chance any less
-        return together, 1.0
     return together, float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
 
 
