@@ -115,9 +115,9 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a limit L."
         ),
         say(
-            "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
-            "(K·s + g) against L itself, s the scatter of the specimens, K the tolerance factor of "
-            "their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
+            "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
+            "of the type: y = mean ± (K·s + g) against L itself, s the scatter of the specimens, K "
+            "the tolerance factor of their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
             "does not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). "
             "The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective "
             "degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
@@ -141,8 +141,9 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         told = told or say("Monte Carlo draws of all inputs together")
         known = any(each for _, _, each in shares)
         bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
-        for guard, ids in grouped((_guard(f), f.demand.id) for f in group).items():
-            rows.append((places.asked(ids), _spread(group[0], estimate), guard, bar, told))
+        pairs = (((_spread(f, estimate), _guard(f)), f.demand.id) for f in group)
+        for numbers, ids in grouped(pairs).items():
+            rows.append((places.asked(ids), *numbers, bar, told))
             bar, told = "–", say("as above")
     wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
@@ -245,10 +246,20 @@ def _guard(finding: Finding) -> str | tuple[str, ...]:
 
 
 def _spread(finding: Finding, estimate: Estimate) -> str:
-    """Return standard uncertainty, coverage factor and effective degrees of freedom."""
-    demand = finding.demand
-    u = estimate.u / abs(demand.spread_factor)
+    """Return standard uncertainty, coverage factor and effective degrees of freedom.
+
+    Of the specimen that decides, where one does: as by its own errors alone.
+    """
+    demand, decides = finding.demand, finding.deciding
+    worst = [
+        each.u / abs(demand.spread_factor) for each in estimate.per_specimen
+        if decides and (each.specimen, each.value) == (decides.specimen, decides.value)
+    ]  # fmt: skip
+    u = worst[0] if worst else estimate.u / abs(demand.spread_factor)
     text = with_unit(significant(u, 2, keep=True), of_difference(demand.unit))
+    if worst:
+        k = "–" if estimate.samples is not None else significant(1.96, 2, keep=True)
+        return f"{text}; {k}; {say('draws') if k == '–' else dof_text(math.inf)}"
     if finding.interval is None or not 0 < u < math.inf:
         return text
     low, high = finding.interval
