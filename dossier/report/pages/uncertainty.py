@@ -117,10 +117,10 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         say(
             "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
             "of the type: y = mean ± (K·s + g) against L itself, s the scatter of the specimens, K "
-            "the tolerance factor of their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
-            "does not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). "
-            "The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective "
-            "degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
+            "the tolerance factor of their number, g of common errors. Filtration ratios: on 1/β. "
+            "Where the linear law does not hold: by the quantiles of Monte Carlo draws (JCGM "
+            "101:2008, seed {seed}). The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², "
+            "t at the effective degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
             seed=seed,
         ),
     )
