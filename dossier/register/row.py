@@ -27,10 +27,8 @@ from dossier.record.standing import (
 )
 
 CONFLICT = "in conflict"
-_READS = {"approved": "approved", "approved with conditions": "conditional",
-          "not approved": "not approved", "undecided": "undecided"}  # fmt: skip
 STATES = {
-    "approved": "\N{CHECK MARK}", "conditional": "\N{CIRCLE WITH LEFT HALF BLACK}",
+    "approved": "\N{CHECK MARK}", "approved with conditions": "\N{CIRCLE WITH LEFT HALF BLACK}",
     RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}",
     "not approved": "\N{MULTIPLICATION X}",
     CONFLICT: "\N{WHITE DIAMOND}", NOT_INTACT: "\N{WHITE DIAMOND}",
@@ -108,7 +106,7 @@ class Row:
             return CONFLICT if self.conflict else self.standing
         if not self.current:
             return "superseded"
-        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, _READS[self.found])
+        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, self.found)
 
     @property
     def name(self) -> str:
