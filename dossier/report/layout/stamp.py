@@ -68,7 +68,7 @@ def stamp_lines(stamp: Stamp) -> list[str]:
 def drawn(lines: list[str], *, broken: bool = True) -> Look:
     """Return the look of the lines; what does not fit into the field's width is cut, with "…".
 
-    Lines that are too long are `broken` first while six have room; before version 0.6 none was.
+    Lines that are too long are `broken` first while six have room; those of earlier seals were not.
     """
     letters: dict[str, tuple[int, bytes]] = {}
     lines = _broken(lines) if broken else lines
