@@ -168,7 +168,7 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
-            "freedom; g: guard band, of a share with K and s."
+            "freedom; g: guard band."
         )
         + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else ""),
         empty=say("No result carries an uncertainty budget."),
