@@ -100,7 +100,7 @@ def _cold(bench: Bench) -> Told:
         yield say("Bypass valve with cold oil"), say(words, why=found.reason)
     elif found.value > application.duty.cold_start:
         words = later(
-            "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
+            "Below about {warm:.4g} °C oil the clean candidate opens the bypass valve at "
             "rated flow; until the oil is warmer, part of it reaches the bearings unfiltered. "
             "Multigrade oil in the cold may be thicker than the calculation from its "
             "viscosities at 40 °C and 100 °C."
@@ -119,8 +119,8 @@ def _warmer(case: Case, findings: Sequence[Finding]) -> Told:
     coldest, name = min(asked, default=(duty.cold_start, ""))
     if duty.cold_start + 0.5 < coldest < duty.normal_oil - 0.5:
         words = later(
-            "{requirement} asks about oil at {asked:.0f} °C; the coldest start is at "
-            "{cold:.0f} °C: no requirement holds the pressure drop of the thicker oil there."
+            "{requirement} asks about oil at {asked:.4g} °C; the coldest start is at "
+            "{cold:.4g} °C: no requirement holds the pressure drop of the thicker oil there."
         )
         text = say(words, requirement=name, asked=coldest - 273.15, cold=duty.cold_start - 273.15)
         yield say("Colder than was asked"), text
@@ -209,8 +209,8 @@ def _terminal(bench: Bench) -> Told:
     end, element = max(((r.terminal + r.housing, r.terminal) for r in runs), default=(0.0, 0.0))
     if circuit.opening is not None and end > circuit.opening.min:
         words = later(
-            "The runs ended at {terminal:.0f} kPa ({element:.0f} kPa across the element), the "
-            "valve may open at {opening:.0f} kPa: contaminant held above that pressure is not "
+            "The runs ended at {terminal:.4g} kPa ({element:.4g} kPa across the element), the "
+            "valve may open at {opening:.4g} kPa: contaminant held above that pressure is not "
             "usable in service."
         )
         opening = circuit.opening.min / 1e3

@@ -78,6 +78,11 @@ class Recall(_Form):
         return f"{self.kind}:{self.within}/{self.value}" if self.within else self.typed
 
     @property
+    def told(self) -> str:
+        """Return what is recalled in words."""
+        return f"{self.kind} {self.value}{f' of {self.within}' if self.within else ''}"
+
+    @property
     def typed(self) -> str:
         """Return kind and value alone."""
         return f"{self.kind}:{self.value}"
@@ -158,7 +163,7 @@ class Recalls:
     ) -> Recalled | None:
         """Return what is recalled of a dossier; None where nothing is."""
         because = {
-            name: f"recall {each.number} ({each.what})"
+            name: f"recall {each.number} ({each.told})"
             for each in self.active
             for name in each.names(number, revision, rests)
         }

@@ -115,10 +115,12 @@ def _seal(
     try:
         with quiet(*SIGNERS):
             envelope = opened(value)
-            made = increment_of(before, pdf.first, place, said, envelope.certificate, moment)
-            again = made.filled(value)
-            end = start + len(again)
-            same = pdf.data[start:end] == again
+            asked = (before, pdf.first, place, said, envelope.certificate, moment)
+            made, old = increment_of(*asked), increment_of(*asked, broken=False)
+            same = pdf.data.startswith(made.filled(value), start)
+            if not same and pdf.data.startswith(old.filled(value), start):
+                made, same = old, True
+            end = start + len(made.filled(value))
             problem = _problem(envelope, value, made.signed(before), same=same)
             if not problem:
                 return _judged(envelope, made.signed(before), trust, place, said, moment), end
@@ -129,11 +131,13 @@ def _seal(
 
 
 def increment_of(
-    before: bytes, first: int, place: int, said: Signing, certificate: Any, moment: datetime
-) -> Increment:
+    before: bytes, first: int, place: int, said: Signing, certificate: Any, moment: datetime,
+    *, broken: bool = True,
+) -> Increment:  # fmt: skip
     """Return the increment of a seal in the role number `place`, without its value.
 
-    Everything in it follows from the file before it, the certificate and the moment.
+    Everything in it follows from the file before it, the certificate, the moment and whether long
+    lines of its look are `broken`.
     """
     role, issuer = said.roles[place], certificate.issuer.native
     with speaking(said.language):
@@ -141,7 +145,8 @@ def increment_of(
         above = str(issuer.get("common_name") or issuer.get("organization_name") or "unnamed")
         name = certificate_name(certificate)
         lines = stamp_lines(Stamp(signer=name, role=role, day=day, issuer=above, remark=remark))
-    words = Words(moment=moment, name=name, reason=said.meanings[role], look=drawn(lines))
+    look = drawn(lines, broken=broken)
+    words = Words(moment=moment, name=name, reason=said.meanings[role], look=look)
     return increment(before, first, place, words)
 
 

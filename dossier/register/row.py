@@ -28,7 +28,7 @@ from dossier.system.grouped import grouped
 
 CONFLICT = "in conflict"
 STATES = {
-    "approved": "\N{CHECK MARK}", "conditional": "\N{CIRCLE WITH LEFT HALF BLACK}",
+    "approved": "\N{CHECK MARK}", "approved with conditions": "\N{CIRCLE WITH LEFT HALF BLACK}",
     RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}",
     "not approved": "\N{MULTIPLICATION X}",
     CONFLICT: "\N{WHITE DIAMOND}", NOT_INTACT: "\N{WHITE DIAMOND}",
@@ -106,8 +106,7 @@ class Row:
             return CONFLICT if self.conflict else self.standing
         if not self.current:
             return "superseded"
-        reads = "conditional" if self.found == APPROVES[1] else self.found
-        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, reads)
+        return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, self.found)
 
     @property
     def name(self) -> str:

@@ -70,12 +70,12 @@ class Draft:
         return self.before + self.head + b"<" + padded + b">" + self.tail
 
 
-def draft(data, role, keys, moment=None):
+def draft(data, role, keys, moment=None, **form):
     """Return the increment as it should be, for a role's next seal."""
     said = signing_of(open_pdf(data).files)
     place = said.roles.index(role)
     moment = moment or datetime.now(UTC).replace(microsecond=0)
-    made = increment_of(data, first_end(data), place, said, keys.certificate, moment)
+    made = increment_of(data, first_end(data), place, said, keys.certificate, moment, **form)
     return Draft(data, made.head, made.tail)
 
 

@@ -120,7 +120,7 @@ STEPS = {
     ).repaired(),
     "field over the page": lambda d: d.edit(b"/Rect [", b"/Rect [0 0 595 842]/Rekt [").repaired(),
     "field with another text": lambda d: d.edit(b"/TU (", b"/TU (Not the ").repaired(),
-    "another look": lambda d: d.edit(b"1 0 0 1 4.25 35.60", b"9 0 0 9 4.25 35.60").repaired(),
+    "another look": lambda d: d.edit(b"1 0 0 1 4.25 38.60", b"9 0 0 9 4.25 38.60").repaired(),
     "another letter drawn": lambda d: d.edit(b" d1\n", b" d1\n0 0 9 9 re ").repaired(),
     "catalogue that opens elsewhere": open_action,
     "row of the table twice": lambda d: d.edit(*rows(7)).repaired(),
@@ -162,6 +162,17 @@ def test_a_seal_is_made_when_it_can_have_been(line, dossier):
     data = forged.draft(dossier.unsigned, "prepared", keys, moment).signed(keys)
     (seal,) = read_seals(open_pdf(data))
     assert line in seal.problem
+
+
+def test_a_seal_whose_long_lines_are_cut_as_they_once_were_holds(dossier):
+    keys = forged.keys_of(dossier, "prepared")
+    now, before = (
+        forged.draft(dossier.unsigned, "prepared", keys, broken=broken) for broken in (True, False)
+    )
+    assert now.tail != before.tail
+    for each in (now, before):
+        (seal,) = read_seals(open_pdf(each.signed(keys)))
+        assert not seal.problem
 
 
 def test_a_time_stamp_that_names_another_time_is_told(dossier):

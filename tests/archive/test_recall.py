@@ -171,7 +171,7 @@ def test_an_approval_without_its_evidence_falls_and_nobody_reads_it_as_approved(
     )  # fmt: skip
     assert "review due" not in calendar_text(after).lower()
     found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
-    assert found.failures[-1].startswith("recall 1 (instrument:FM-04): falls: undecided")
+    assert found.failures[-1].startswith("recall 1 (instrument FM-04): falls: undecided")
     assert found.reads == "recalled: was approved"
     assert not [gap for gap in verify(folder / "built.pdf", pages=False).gaps if "recall" in gap]
 
@@ -181,7 +181,7 @@ def test_an_approval_that_holds_without_a_record_stands_and_says_so(folder):
     assert (told(done), done.told[0].records) == ({"built.pdf": STANDS}, ("PD-C1",))
     (row,) = update(folder).rows
     assert row.decision == "approved"
-    assert row.remark.startswith("recall 1 (instrument:FM-04): stands without it")
+    assert row.remark.startswith("recall 1 (instrument FM-04): stands without it")
     found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
     assert not [gap for gap in found.gaps if "recall" in gap]
     assert any("stands without it" in remark for remark in found.remarks)

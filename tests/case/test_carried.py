@@ -334,9 +334,9 @@ def on_file(kind, value, **span):
 @pytest.mark.parametrize(
     ("recalls", "named"),
     [
-        (on_file("instrument", "FM-04"), "recall 1 (instrument:FM-04)"),
-        (on_file("record", "PD-C2"), "recall 1 (record:PD-C2)"),
-        (on_file("dossier", "LFQ-0412 r0"), "recall 1 (dossier:LFQ-0412 r0)"),
+        (on_file("instrument", "FM-04"), "recall 1 (instrument FM-04)"),
+        (on_file("record", "PD-C2"), "recall 1 (record PD-C2)"),
+        (on_file("dossier", "LFQ-0412 r0"), "recall 1 (dossier LFQ-0412 r0)"),
         (on_file("record", "MP-C1"), ""),  # not carried: tested anew
         (on_file("instrument", "FM-04", until=date(2020, 1, 1)), ""),
         (on_file("dossier", "LFQ-0413"), ""),

@@ -24,6 +24,10 @@ LARGE, SMALL = (7.5, 8.2), (6.2, 7.5)
 """Size of the first line and of the others, each with the step to the next line [pt]."""
 UNITS = 1000
 """Units of the font to its size."""
+ROOM = (WIDTH - 2 * LEFT) * UNITS
+"""Width of a line [units of the font, at a size of one point]."""
+MOST, HIGHER, CLOSE = 6, 38.6, (6.2, 7.1)
+"""Most lines, the first baseline where there are so many [pt], and size and step of the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,13 +65,17 @@ def stamp_lines(stamp: Stamp) -> list[str]:
     return [spelled(clean(unicodedata.normalize("NFC", line))) for line in lines]
 
 
-def drawn(lines: list[str]) -> Look:
-    """Return the look of the lines; what does not fit into the field's width is cut, with "…"."""
+def drawn(lines: list[str], *, broken: bool = True) -> Look:
+    """Return the look of the lines; what does not fit into the field's width is cut, with "…".
+
+    Lines that are too long are `broken` first while six have room; those of earlier seals were not.
+    """
     letters: dict[str, tuple[int, bytes]] = {}
-    operators, base = ["BT"], FIRST
+    lines = _broken(lines) if broken else lines
+    operators, base = ["BT"], HIGHER if len(lines) == MOST else FIRST
     for number, line in enumerate(lines):
-        size, step = LARGE if number == 0 else SMALL
-        fitting = _fitting(line, (WIDTH - 2 * LEFT) * UNITS / size)
+        size, step = LARGE if number == 0 else SMALL if len(lines) < MOST else CLOSE
+        fitting = _fitting(line, ROOM / size)
         for each in fitting:
             letters.setdefault(each, _letter(each))
         codes = list(letters)
@@ -75,6 +83,18 @@ def drawn(lines: list[str]) -> Look:
         operators.append(f"/F {size:g} Tf 1 0 0 1 {LEFT:g} {base:.2f} Tm <{text}> Tj")
         base -= step
     return Look("\n".join([*operators, "ET"]).encode(), letters, _font().box)
+
+
+def _broken(lines: list[str]) -> list[str]:
+    """Return the lines, those that are too long broken once at a space while there is room."""
+    told, spare = list[str](), MOST - len(lines)
+    for number, line in enumerate(lines):
+        fits = _fitting(line, ROOM / (LARGE if number == 0 else SMALL)[0])
+        head = line if fits == line or spare < 1 else line[: len(fits)].rpartition(" ")[0]
+        rest = line[len(head) + 1 :] if head else ""
+        told += [head, rest] if rest else [line]
+        spare -= bool(rest)
+    return told
 
 
 def _fitting(line: str, room: float) -> str:

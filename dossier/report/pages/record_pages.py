@@ -69,8 +69,7 @@ def signoff_page(signoff: SignOff, decision: str) -> SignOffPage:
         )
     else:
         state = say(
-            "Signed. The decision is: {decision}. Each sign-off is bound to the digest of inputs, "
-            "findings and decision that is printed under it.",
+            "Signed. The decision is: {decision}. Each sign-off is bound to the digest below.",
             decision=say(decision) if signoff.ended is None else answer.word,
         )
     return SignOffPage(

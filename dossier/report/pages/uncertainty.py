@@ -158,7 +158,7 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         rows=tuple(rows),
         note=say(
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
-            "freedom; g: guard band, of a share with K."
+            "freedom; g: guard band."
         )
         + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else ""),
         empty=say("No result carries an uncertainty budget."),
@@ -226,14 +226,17 @@ def _precise(finding: Finding, told: Precision, apart: float) -> tuple[Cell, ...
 def _guard(finding: Finding) -> str | tuple[str, ...]:
     """Return the distance from the limit to where results are accepted; of two the larger.
 
-    Of a share of the type the tolerance factor and what stands for common errors.
+    Of a share of the type the tolerance factor, the scatter and what stands for common errors.
     """
     found, estimate = finding.deciding, finding.estimate
     if found is not None and found.k is not None and found.g is not None and estimate is not None:
-        factor = say("K {factor}", factor=significant(found.k, 4))
-        unit = of_difference(finding.demand.unit) if estimate.scale != "reciprocal" else "1"
-        g = found.g / (abs(finding.demand.spread_factor) if unit != "1" else 1.0)
-        return factor, with_unit(significant(g, 2, keep=True), unit)
+        unit, turn = of_difference(finding.demand.unit), estimate.scale == "reciprocal"
+        unit, per = ("1", 1.0) if turn else (unit, abs(finding.demand.spread_factor))
+        ends = [1.0 / each if turn else each for each in (found.value, estimate.value)]
+        s = (abs(ends[0] - ends[1]) - found.g) / found.k  # y = mean ± (K·s + g)
+        parts = (("s", s / per), ("g", found.g / per))
+        told = [f"{n}{SPACE}{with_unit(significant(x, 3, keep=True), unit)}" for n, x in parts]
+        return say("K {factor}", factor=significant(found.k, 4)), *told
     if found is None or found.kind not in ("mean", "worst specimen"):
         return "–"
     pairs = ((found.lower, finding.lower), (found.upper, finding.upper))
