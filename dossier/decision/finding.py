@@ -29,6 +29,7 @@ ConditionKind = Literal[
     "small reproducibility",
     "long life",
     "another batch of dust",
+    "disowned record",
     "carried evidence",
     "unproven source",
 ]

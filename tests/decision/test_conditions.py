@@ -142,6 +142,23 @@ def test_a_comparison_across_batches_of_dust_is_a_condition(batches, told):
     assert [each.subject for each in doubts(batches=batches)] == told
 
 
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("Run VOID, rig leaked", True), ("result invalid: gauge failed", True), ("voided", True),
+        ("not valid, tested again", True), ("do not use", True), ("Ergebnis ungültig", True),
+        ("verworfen", True), ("void volume 2.1 L", False), ("voids in the medium", False),
+        ("centre tube abgebrochen", False), ("integrity checked, no bubbles", False), ("", False),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("in_row", [False, True])
+def test_a_record_that_its_laboratory_takes_back_is_a_condition(in_row, said, told):
+    table = f'specimen,burst pressure [kPa],remark\nC1,1200,"{said if in_row else ""}"\n'
+    held = prepared([record("BU", "measurement", table, remark="" if in_row else said)])
+    found = [each.subject for each in of_doubts(held, ()) if each.kind == "disowned record"]
+    assert found == ["BU"] * told
+
+
 @pytest.mark.parametrize("side", ["candidate", "reference"])
 def test_runs_without_a_plan_are_a_condition(side):
     for plan in ([], ["X9"]):
