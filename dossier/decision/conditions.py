@@ -161,6 +161,22 @@ def of_life(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         yield Condition("long life", name, say(words, requirement=name, number=most))
 
 
+def of_limits(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+    """Yield a condition for each limit so far from its result that its unit is in doubt."""
+    words = later(
+        "{requirement}: the result is {times:.0f} times as good as its limit asks for: see that "
+        "the limit is stated in the right unit"
+    )
+    most = bench.limits.plausible["times_its_limit"]
+    for each in findings:
+        demand, found = each.demand, each.estimate.value if each.estimate else 0.0
+        run = not {"multipass", "pressure_drop"}.isdisjoint(demand.quantity.records)
+        low, high = (demand.lower, found) if demand.lower else (found, demand.upper or 0.0)
+        if run and demand.quantity.dimension in {"pressure", "mass"} and 0 < low * most < high:
+            text = say(words, requirement=demand.id, times=high / low)
+            yield Condition("far limit", demand.id, text)
+
+
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
     """Yield a condition for each requirement that nothing shows to be older than the tests."""
     file = case.on_file
@@ -206,6 +222,8 @@ def _set_aside(
 ) -> Iterator[Condition]:
     """Yield that a requirement decides nothing, where that is not on file from before the tests."""
     before, words = asked.get(demand.id), ""
+    # Was it advisory from the start?  A new requirement takes nothing away.
+    advised = shown if before is None else before.severity == "advisory"
     if demand.not_applicable:
         if not says_something(demand.not_applicable):
             words = later("{requirement}: not applicable, without a sentence that says why")
@@ -217,14 +235,9 @@ def _set_aside(
         if words:
             text = say(words, requirement=demand.id, why=demand.not_applicable)
             yield Condition("not applicable", demand.id, text)
-    elif demand.severity == "advisory" and not _advisory(before, shown=shown):
+    elif demand.severity == "advisory" and not advised:
         words = later("{requirement}: advisory, which is not on file from before the first test")
         yield Condition("advisory", demand.id, say(words, requirement=demand.id))
-
-
-def _advisory(before: Requirement | None, *, shown: bool) -> bool:
-    """Return whether it was advisory from the start: a new requirement takes nothing away."""
-    return shown if before is None else before.severity == "advisory"
 
 
 def _bears_on_verdicts(file: OnFile, now: Application) -> bool:

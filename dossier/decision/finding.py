@@ -28,6 +28,7 @@ ConditionKind = Literal[
     "warned rule",
     "small reproducibility",
     "long life",
+    "far limit",
     "another batch of dust",
     "disowned record",
     "carried evidence",

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from dossier.case.application import Application
 from dossier.case.model import Deviation
 from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.assess import assess_case
@@ -13,6 +14,7 @@ from dossier.decision.conditions import (
     of_doubts,
     of_evidence,
     of_life,
+    of_limits,
     of_requirements,
     on_file_text,
 )
@@ -23,7 +25,7 @@ from dossier.make.decide import limits
 from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
 from tests.made_bench import bench, entry, run
-from tests.small_case import TESTED, record, requirement, small
+from tests.small_case import TESTED, application, record, requirement, small
 from tests.small_case import bench as prepared
 
 RULE = "rows of each sweep"
@@ -222,6 +224,28 @@ def test_a_life_of_more_than_a_hundred_intervals_is_a_condition(intervals, told)
     )
     lost = SimpleNamespace(**vars(finding) | {"estimate": None})
     assert [each.subject for each in of_life(made, (lost, finding))] == told
+
+
+@pytest.mark.parametrize(
+    ("quantity", "limit", "value", "told"),
+    [
+        ("retained_capacity", {"min": "34 mg"}, 0.044, True),
+        ("retained_capacity", {"min": "34 g"}, 0.044, False),
+        ("clean_pressure_drop", {"max": "32 bar"}, 24e3, True),
+        ("clean_pressure_drop", {"max": "32 kPa"}, 0.33e3, False),
+        ("clean_pressure_drop", {"max": "32 kPa"}, 0.31e3, True),
+        ("burst_pressure", {"min": "1 kPa"}, 1e6, False),  # its record has a rule of its own
+        ("filtration_ratio", {"min": 2}, 5000.0, False),
+        ("clean_pressure_drop", {"max": "32 bar"}, None, False),
+    ],
+)
+def test_a_limit_a_hundred_times_off_is_a_condition(quantity, limit, value, told):
+    at = {"clean_pressure_drop": {"temperature": "60 degC"}}.get(quantity, {})
+    at = {"size": "20 um(c)"} if quantity == "filtration_ratio" else at
+    asked = application([requirement(quantity, at=at, **limit)])
+    (demand,), _ = resolve(Application.model_validate(asked), "")
+    found = SimpleNamespace(demand=demand, estimate=value and SimpleNamespace(value=value))
+    assert [each.subject for each in of_limits(bench([run()]), (found,))] == ["Q1"] * told
 
 
 @pytest.mark.parametrize(("weighs", "told"), [(True, 1), (False, 0)])
