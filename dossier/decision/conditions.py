@@ -1,5 +1,6 @@
 """Conditions beside concessions: what was covered, left out, or asked otherwise after the tests."""
 
+import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -71,6 +72,7 @@ def _covered(check: Check, each: Deviation) -> Condition:
 def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
     """Yield a condition for what passed and still has to be looked at by somebody."""
     yield from _warned(bench)
+    yield from _disowned(bench)
     for side in bench.sides:
         tested = {run.specimen for run in bench.multipass if run.side == side}
         planned = named_in_plan(bench.case, side)
@@ -91,6 +93,24 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         if demand.not_worse is not None and "multipass" in demand.quantity.records:
             text = say("{requirement}: {difference}", requirement=demand.id, difference=batches)
             yield Condition("another batch of dust", demand.id, text)
+
+
+DISOWNED = re.compile(
+    r"\b((in|not )valid|void(ed)?(?! vol)|discarded|aborted|do not use|not to be used|ungültig|"
+    r"verworfen|nicht verwenden|nicht verwertbar)\b", re.IGNORECASE,
+)  # fmt: skip
+"""Words by which a laboratory takes back what it measured."""
+
+
+def _disowned(bench: Bench) -> Iterator[Condition]:
+    """Yield a condition for each record that counts though its laboratory takes it back."""
+    words = later("{record}: the laboratory writes “{text}”: see that it stands by its readings")
+    for each in bench.case.records:
+        of_rows = getattr(each.table, "remarks", ())
+        said = [each.entry.remark, *(remark.text for remark in each.remarks), *of_rows]
+        text = next(filter(DISOWNED.search, said), "")
+        if text and each.id not in bench.excluded:
+            yield Condition("disowned record", each.id, say(words, record=each.id, text=text[:200]))
 
 
 def _no_longer_planned(file: OnFile | None, side: Side, now: set[str]) -> Iterator[Condition]:
@@ -137,6 +157,22 @@ def of_life(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         )
         name = lives[0].demand.id
         yield Condition("long life", name, say(words, requirement=name, number=most))
+
+
+def of_limits(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+    """Yield a condition for each limit so far from its result that its unit is in doubt."""
+    words = later(
+        "{requirement}: the result is {times:.0f} times as good as its limit asks for: see that "
+        "the limit is stated in the right unit"
+    )
+    most = bench.limits.plausible["times_its_limit"]
+    for each in findings:
+        demand, found = each.demand, each.estimate.value if each.estimate else 0.0
+        run = not {"multipass", "pressure_drop"}.isdisjoint(demand.quantity.records)
+        low, high = (demand.lower, found) if demand.lower else (found, demand.upper or 0.0)
+        if run and demand.quantity.dimension in {"pressure", "mass"} and 0 < low * most < high:
+            text = say(words, requirement=demand.id, times=high / low)
+            yield Condition("far limit", demand.id, text)
 
 
 def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:

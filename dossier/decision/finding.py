@@ -28,7 +28,9 @@ ConditionKind = Literal[
     "warned rule",
     "small reproducibility",
     "long life",
+    "far limit",
     "another batch of dust",
+    "disowned record",
     "carried evidence",
     "unproven source",
 ]

@@ -285,6 +285,10 @@ def _code(requirement: Requirement) -> str:
     return text
 
 
+MOST_SHORT = 0.5
+"""Shortfall from the reference beyond which somebody wrote what is left, not what may lack [-]."""
+
+
 def _against_reference(
     requirement: Requirement, declared: Quantity
 ) -> tuple[float | None, float | None, str]:
@@ -298,6 +302,9 @@ def _against_reference(
         )
     if share is None or not 0 <= share < 1:
         raise UnitError("not_worse_than_reference must lie from 0 % to below 100 %")
+    if share > MOST_SHORT and (declared.better, declared.share_of) == ("higher", "value"):
+        what = f"allows {100 * share:g} % less than the reference has"
+        raise UnitError(f"not_worse_than_reference {what} | write '5 %' for 95 % of it")
     return None, None, declared.unit
 
 

@@ -1,7 +1,6 @@
 """What a decision rests on: instruments, lots, laboratories, records and the days of those."""
 
 import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from typing import Any
 
 from dossier.case.agreed import BY_MAKER, known_as
 from dossier.case.compared import Source
-from dossier.case.consistency import lot_number
+from dossier.case.consistency import lot_number, plain
 from dossier.case.whole import tables
 from dossier.record.dossier_file import DossierFile
 
@@ -82,8 +81,9 @@ class Rest:
 
 
 def folded(text: str) -> str:
-    """Return text for comparison: without case, forms of characters and runs of space."""
-    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
+    """Return text for comparison, as `plain` does: a name that looks like another is that one."""
+    quick = text.isascii() and text.isprintable()
+    return " ".join(text.casefold().replace(".", " ").split()) if quick else plain(text)
 
 
 def unread_inputs(dossier: DossierFile) -> str:

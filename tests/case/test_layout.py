@@ -130,3 +130,20 @@ def test_values_below_no_name_are_refused_but_where_their_place_is_named():
     assert columns(read(names=names, columns=by)) == READ
     assert columns(read(names=names, columns={"t": "time [min]"}, ignored=["column B", *NAMES[3:]])
                    ) == READ[:1]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("between", "told_at"),
+    [
+        ([], "row 4"), ([[""]], "row 5"), ([["# cooled overnight"], []], "row 6"),
+        ([["Table 2"], []], ""), ([["t", "dp (kPa)"]], ""),
+    ],
+)  # fmt: skip
+def test_a_range_leaves_out_no_rows_of_its_table_behind_a_pause(between, told_at):
+    given = {"rows": [*ROWS, *between, [3, 40, "", 5, "x"]], "range": "A1:E3"}
+    if not told_at:
+        assert len(read(**given).lines) == len(ROWS)
+        return
+    with pytest.raises(TableError, match="leaves out") as caught:
+        read(**given)
+    assert caught.value.place == told_at

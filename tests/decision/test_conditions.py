@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from dossier.case.application import Application
 from dossier.case.model import Deviation
 from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.assess import assess_case
@@ -13,6 +14,7 @@ from dossier.decision.conditions import (
     of_doubts,
     of_evidence,
     of_life,
+    of_limits,
     of_requirements,
     on_file_text,
 )
@@ -23,7 +25,7 @@ from dossier.make.decide import limits
 from dossier.record.signoff import needed_roles, required_roles
 from tests.evidence.test_valve_quantities import DOWN, rows, valve
 from tests.made_bench import bench, entry, run
-from tests.small_case import TESTED, record, requirement, small
+from tests.small_case import TESTED, application, record, requirement, small
 from tests.small_case import bench as prepared
 
 RULE = "rows of each sweep"
@@ -142,6 +144,23 @@ def test_a_comparison_across_batches_of_dust_is_a_condition(batches, told):
     assert [each.subject for each in doubts(batches=batches)] == told
 
 
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("Run VOID, rig leaked", True), ("result invalid: gauge failed", True), ("voided", True),
+        ("not valid, tested again", True), ("do not use", True), ("Ergebnis ungültig", True),
+        ("verworfen", True), ("void volume 2.1 L", False), ("voids in the medium", False),
+        ("centre tube abgebrochen", False), ("integrity checked, no bubbles", False), ("", False),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("in_row", [False, True])
+def test_a_record_that_its_laboratory_takes_back_is_a_condition(in_row, said, told):
+    table = f'specimen,burst pressure [kPa],remark\nC1,1200,"{said if in_row else ""}"\n'
+    held = prepared([record("BU", "measurement", table, remark="" if in_row else said)])
+    found = [each.subject for each in of_doubts(held, ()) if each.kind == "disowned record"]
+    assert found == ["BU"] * told
+
+
 @pytest.mark.parametrize("side", ["candidate", "reference"])
 def test_runs_without_a_plan_are_a_condition(side):
     for plan in ([], ["X9"]):
@@ -207,6 +226,28 @@ def test_a_life_of_more_than_a_hundred_intervals_is_a_condition(intervals, told)
     )
     lost = SimpleNamespace(**vars(finding) | {"estimate": None})
     assert [each.subject for each in of_life(made, (lost, finding))] == told
+
+
+@pytest.mark.parametrize(
+    ("quantity", "limit", "value", "told"),
+    [
+        ("retained_capacity", {"min": "34 mg"}, 0.044, True),
+        ("retained_capacity", {"min": "34 g"}, 0.044, False),
+        ("clean_pressure_drop", {"max": "32 bar"}, 24e3, True),
+        ("clean_pressure_drop", {"max": "32 kPa"}, 0.33e3, False),
+        ("clean_pressure_drop", {"max": "32 kPa"}, 0.31e3, True),
+        ("burst_pressure", {"min": "1 kPa"}, 1e6, False),  # its record has a rule of its own
+        ("filtration_ratio", {"min": 2}, 5000.0, False),
+        ("clean_pressure_drop", {"max": "32 bar"}, None, False),
+    ],
+)
+def test_a_limit_a_hundred_times_off_is_a_condition(quantity, limit, value, told):
+    at = {"clean_pressure_drop": {"temperature": "60 degC"}}.get(quantity, {})
+    at = {"size": "20 um(c)"} if quantity == "filtration_ratio" else at
+    asked = application([requirement(quantity, at=at, **limit)])
+    (demand,), _ = resolve(Application.model_validate(asked), "")
+    found = SimpleNamespace(demand=demand, estimate=value and SimpleNamespace(value=value))
+    assert [each.subject for each in of_limits(bench([run()]), (found,))] == ["Q1"] * told
 
 
 @pytest.mark.parametrize(("weighs", "told"), [(True, 1), (False, 0)])

@@ -90,6 +90,7 @@ def test_a_life_factor_is_a_requirement_of_its_own():
         ("valve_opening_pressure", {"not_worse_than_reference": "5 %"}, "no better side"),
         ("cold_bypass_temperature", {"not_worse_than_reference": "5 %"}, "zero is arbitrary"),
         ("retained_capacity", {"not_worse_than_reference": "100 %"}, "below 100 %"),
+        ("retained_capacity", {"not_worse_than_reference": "95 %"}, "allows 95 % less than"),
         ("retained_capacity", {"must_hold": True}, "does not fit"),
     ],
 )

@@ -219,12 +219,15 @@ def find_column(named: Named, name: str) -> RawColumn | None:
 
 
 def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
-    """Raise TableError where the range of a table ends while its values go on."""
-    row = next((row for n, row in grid.rows if n == body[-1][0] + 1), [])
-    first = next((cell for cell in row[left:right] if filled(cell)), "")
-    if is_reading(first):
-        what = "goes on with values that the range of the table leaves out"
-        raise TableError(f"row {body[-1][0] + 1}", what, "name all cells of the table")
+    """Raise TableError where the range of a table ends while its values go on, if after a pause."""
+    for number, row in grid.rows:
+        first = next((cell for cell in row[left:right] if filled(cell)), "")
+        if number <= body[-1][0] or not first or str(first).startswith("#"):
+            continue
+        if is_reading(first):
+            what = "goes on with values that the range of the table leaves out"
+            raise TableError(f"row {number}", what, "name all cells of the table")
+        return
 
 
 def _begin(raw: RawTable, start: str) -> None:
