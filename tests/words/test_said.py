@@ -41,7 +41,7 @@ def upside(monkeypatch):
 @pytest.fixture
 def bench():
     """A case of which nothing is known, so that only the usual cautions are given."""
-    circuit = SimpleNamespace(bypass_valve=None, guarded=())
+    circuit = SimpleNamespace(opening=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
     duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0, service_interval=1e6)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)

@@ -8,9 +8,8 @@ import numpy as np
 
 from dossier.evidence.bench import Bench, Curve, Curves, curve_of
 from dossier.evidence.quantities.capacity import loaded_specimens
-from dossier.evidence.quantities.pressure import clean_estimate, outside
+from dossier.evidence.quantities.pressure import Point, Sweeps, clean_estimate, outside
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
-from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.spoken import SIDES, Side
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
@@ -51,8 +50,8 @@ def curves_of(bench: Bench) -> Curves:
     )
 
 
-def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResult, ...]]:
-    found: dict[Side, tuple[PressureDropResult, ...]] = {}
+def _sides(bench: Bench, notes: list[str]) -> dict[Side, Sweeps]:
+    found: dict[Side, Sweeps] = {}
     for side in bench.sides:
         sweeps = attempt(usable_sweeps, bench, side)
         if isinstance(sweeps, NotDemonstrated):
@@ -62,7 +61,7 @@ def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResul
     return found
 
 
-def _coldest(bench: Bench, sweeps: Sequence[PressureDropResult]) -> float | None:
+def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     """Return the cold start, or the coldest oil that the tested viscosities allow [K]."""
     if not sweeps:
         return None
@@ -86,15 +85,8 @@ def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:
     return KELVIN + math.ceil(begin - KELVIN)
 
 
-Point = tuple[float, float, float]
-
-
 def _over_flow(
-    bench: Bench,
-    side: Side,
-    sweeps: Sequence[PressureDropResult],
-    flows: Floats,
-    temperature: float,
+    bench: Bench, side: Side, sweeps: Sweeps, flows: Floats, temperature: float
 ) -> Curve:
     """Return the line as far as the sweeps and the pressure of the supply reach."""
     try:
@@ -109,11 +101,7 @@ def _over_flow(
 
 
 def _band(
-    bench: Bench,
-    side: Side,
-    sweeps: Sequence[PressureDropResult],
-    x: Floats,
-    point: Callable[[float], Point],
+    bench: Bench, side: Side, sweeps: Sweeps, x: Floats, point: Callable[[float], Point]
 ) -> Curve:
     """Return the line over those of `x` (n,) whose points lie inside what was swept."""
     points = [(float(value), point(float(value))) for value in x]

@@ -2,28 +2,10 @@
 
 from functools import partial
 
-from dossier.evidence.bench import Bench
 from dossier.evidence.records.measured import measured
-from dossier.evidence.registry import Conditions, Quantity
-from dossier.evidence.spoken import Side
-from dossier.evidence.statistics.estimate import Estimate
+from dossier.evidence.registry import Quantity
 
 MEAN = "mean over the specimens; a result “> x” or “< x” enters and is decided as a bound"
-WORKING = {"pressure": "Pa", "number": "1", "time": "s", "volume rate": "m3/s", "mass": "kg"}
-"""Working unit of each dimension."""
-
-
-def _of_column(
-    column: str, declared: Quantity, bench: Bench, side: Side, at: Conditions
-) -> Estimate:
-    """Return the mean of what a column of the measurement records holds [working unit]."""
-    return measured(
-        bench, side, column, unit=WORKING[declared.dimension], printed=declared.unit,
-        dimension=declared.dimension,
-        favourable="larger than" if declared.better == "higher" else "smaller than",
-    )  # fmt: skip
-
-
 _declared = partial(Quantity, section="strength", records=("measurement",), formula=MEAN)
 _pressure = partial(_declared, dimension="pressure", unit="kPa", better="higher")
 ROWS = {
@@ -102,4 +84,4 @@ ROWS = {
 """Column of the measurement records -> the quantity that it holds."""
 
 for _name, _row in ROWS.items():
-    _row(partial(_of_column, _name, _row))
+    _row(partial(measured, _name, _row))

@@ -21,6 +21,7 @@ from dossier.evidence.records.readings import (
     zero_failure,
 )
 from dossier.evidence.records.usable import expected, usable_records
+from dossier.evidence.registry import Conditions, Quantity
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import decimal_mark, later, say
@@ -45,21 +46,12 @@ def column_of(record: Record, name: str) -> int | None:
     return None
 
 
-def measured(
-    bench: Bench,
-    side: Side,
-    column: str,
-    *,
-    unit: str,
-    printed: str,
-    dimension: str,
-    favourable: Bound,
-) -> Estimate:
-    """Return the estimate of a measured quantity.
+WORKING = {"pressure": "Pa", "number": "1", "time": "s", "volume rate": "m3/s", "mass": "kg"}
+"""Working unit of each dimension."""
 
-    `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
-    the side on which a bound is favourable.
-    """
+
+def measured(column: str, declared: Quantity, bench: Bench, side: Side, at: Conditions) -> Estimate:
+    """Return the mean of what a column of the measurement records holds [working unit]."""
 
     def has(record: Record) -> bool:
         return column_of(record, column) is not None
@@ -72,8 +64,8 @@ def measured(
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     accounted(bench, side, readings, lambda each: each.specimens if has(each) else ())
-    found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
-    return zero_failure(bench, found, favourable, printed, dimension)
+    unit, notes = WORKING[declared.dimension], _notes(bench, side, readings)
+    return zero_failure(bench, estimate_of(bench, readings, unit=unit, notes=notes), declared)
 
 
 def _readings(
