@@ -45,7 +45,7 @@ def bench():
     rule = SimpleNamespace(confidence=0.95)
     duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0, service_interval=1e6)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)
-    asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1), change=None)
+    asked = SimpleNamespace(concession=(), review_due=date(2029, 1, 1), change=None, remade=())
     case = SimpleNamespace(
         application=application, qualification=asked, on_file=object(), dropped=(), records=()
     )
