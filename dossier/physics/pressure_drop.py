@@ -207,11 +207,8 @@ def _rows(
     m = all_positive(later("viscosity"), mu, "Pa s")
     r = all_positive(later("density"), rho, "kg/m3")
     dp = all_finite(later("pressure drop"), drop, "Pa")
-    s = (
-        np.ones_like(dp)
-        if sd is None
-        else all_positive(later("standard deviation of a row"), sd, "Pa")
-    )
+    weights = np.ones_like(dp) if sd is None else sd
+    s = all_positive(later("standard deviation of a row"), weights, "Pa")
     if q.ndim != 1 or not (q.shape == m.shape == r.shape == dp.shape == s.shape):
         raise ValueError("flow, viscosity, density, pressure drop and weight differ in length")
     if np.count_nonzero(q) < least:

@@ -97,12 +97,11 @@ def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, 
         words = later("tested on specimens of their own, {names}, not on those that the plan names")
         notes.append(say(words, names=", ".join(tested)))
     if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
-        notes.append(
-            say(
-                "a result of zero carries no relative uncertainty: what lies below the smallest "
-                "value that can be measured is better written as a bound, < x"
-            )
+        words = later(
+            "a result of zero carries no relative uncertainty: what lies below the smallest value "
+            "that can be measured is better written as a bound, < x"
         )
+        notes.append(say(words))
     return tuple(notes)
 
 
@@ -153,10 +152,9 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
     found = tuple(row for record in records for row in rows(record))
 
-    def tested(record: Record) -> list[str]:
-        return [row.specimen for row in rows(record)]
-
-    accounted(bench, side, found, tested, others_allowed=False)
+    accounted(
+        bench, side, found, lambda each: [r.specimen for r in rows(each)], others_allowed=False
+    )
     return found
 
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -68,11 +69,7 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
 
 def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...]:
     """Return the valve sweeps of one filter that carry a result."""
-
-    def swept(record: Record) -> bool:
-        return isinstance(record.table, ValveTable)
-
-    records = usable_records(bench, side, "bypass_valve", swept, say("a sweep"))
+    records = usable_records(bench, side, "bypass_valve", lambda _: True, say("a sweep"))
     found = tuple(sweep for record in records for sweep in sweeps_of(record))
     accounted(bench, side, found, lambda record: (s.specimen for s in sweeps_of(record)))
     return found
@@ -91,9 +88,8 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
             raise NotDemonstrated(say(words, record=sweep.record.id), (sweep.record.id,))
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
-        told = ", ".join(
-            f"{name}: {number_text(each * 6e4, '.4g')} L/min" for name, each in flows.items()
-        )
+        printed = {name: number_text(each * 6e4, ".4g") for name, each in flows.items()}
+        told = ", ".join(f"{name}: {flow} L/min" for name, flow in printed.items())
         words = later("the records state different criterion flows ({flows}): no common result")
         raise NotDemonstrated(say(words, flows=told), tuple(flows))
     return next(iter(flows.values()))
@@ -151,12 +147,9 @@ def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -
     """
     changes = []
     for shifted in (at - u, at + u):
-        try:
+        with suppress(ValueError):
             other = read(sweep, shifted)
-        except ValueError:
-            continue
-        if not other.bound:
-            changes.append(abs(other.value - found.value))
+            changes += [] if other.bound else [abs(other.value - found.value)]
     if not changes:
         raise ValueError(say("the sweep is shorter than the uncertainty of its readings"))
     return max(changes)

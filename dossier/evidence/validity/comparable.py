@@ -1,6 +1,7 @@
 """Were both filters tested alike?  Only then is one set against the other."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import TypeVar
 
 from dossier.case.case import Record
@@ -8,7 +9,7 @@ from dossier.case.fields import Dust
 from dossier.case.records import MeasurementTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import international
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.registry import Quantity
 from dossier.words import later, say
@@ -115,13 +116,9 @@ def _valves(bench: Bench) -> Iterator[str]:
 
 
 def _viscosity(bench: Bench, record: Record) -> float | None:
-    entry = record.entry
-    if entry.fluid is None or entry.conditions.temperature is None:
-        return None
-    try:
-        return kinematic_at(bench.case.fluid(entry.fluid), entry.conditions.temperature)
-    except ValueError:
-        return None
+    with suppress(ValueError):
+        return tested_viscosity(bench.case, record.entry)
+    return None
 
 
 def _measures(record: Record, quantity: Quantity) -> bool:

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.instruments import measures
 from dossier.evidence.spoken import number_text
 from dossier.evidence.validity import balance, readings, relevance
@@ -81,10 +81,7 @@ def _temperature(held: Run, limit: Limit) -> Found:
 
 
 def _viscosity(held: Run, limit: Limit) -> Found:
-    fluid, temperature = held.entry.fluid, held.conditions.temperature
-    if fluid is None or temperature is None:
-        return None, say("no test fluid or temperature")
-    nu = kinematic_at(held.case.fluid(fluid), temperature)
+    nu = tested_viscosity(held.case, held.entry)
     return abs(nu - limit.value) <= limit.tolerance, say("{nu:.2f} mm²/s", nu=nu * 1e6)
 
 

@@ -14,7 +14,7 @@ from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
@@ -187,11 +187,8 @@ def _criterion(held: Held, _: Limit) -> Found:
 
 
 def _viscosity(held: Held, limit: Limit) -> Found:
-    fluid, temperature = held.entry.fluid, held.conditions.temperature
-    if fluid is None or temperature is None:
-        return None, say("no test fluid or temperature")
     try:
-        nu = kinematic_at(held.case.fluid(fluid), temperature)
+        nu = tested_viscosity(held.case, held.entry)
     except ValueError as error:
         return None, str(error)
     met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
