@@ -88,8 +88,7 @@ def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) ->
         digest = hashlib.sha256(content).hexdigest()
         if any(each.sha256 != digest for each in given):
             hint = "find out which of them changed, and who carried what over"
-            what = f"is not that of {file}, which is {digest}"
-            raise PartError("carried . sha256", what, hint)
+            raise PartError("carried . sha256", f"is not that of {file}, which is {digest}", hint)
         if depth >= DEEPEST:
             what = f"carries evidence through more than {DEEPEST} dossiers"
             raise PartError("carried . dossier", what, "test anew what is so old")
@@ -109,8 +108,7 @@ def _read(
         document = parse_toml(files[f"{folder}/case.toml"])
         findings = tuple(dict(each) for each in decision["findings"])
     except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
-        what = f"{file} is no dossier that can be read: {error}"[:300]
-        raise _unfit(what) from None
+        raise _unfit(f"{file} is no dossier that can be read: {error}"[:300]) from None
     own = with_carried(document, _within(files, folder), depth + 1)
     if own.problems:
         raise _unfit(f"{file}: {own.problems[0]}")

@@ -140,8 +140,7 @@ def _measured(raw: object, dimension: str) -> Measured:
     factor = raw["k"]
     if isinstance(factor, bool) or not isinstance(factor, (int, float)) or not 1 <= factor <= 5:
         raise ValueError(f"coverage factor k must be between 1 and 5, not {factor!r}")
-    expanded = _positive(raw["U"], dimension, value)
-    return Measured(value=value, u=expanded / factor, k=float(factor))
+    return Measured(value=value, u=_positive(raw["U"], dimension, value) / factor, k=float(factor))
 
 
 FINEST = 5e-5

@@ -85,8 +85,7 @@ def _looked_over(document: dict[str, Any]) -> None:
         if depth > DEEPEST:
             raise TomlError(place[:80], "nested too deeply", "a case file has few levels")
         if seen > MOST_VALUES:
-            what = f"more than {MOST_VALUES} values"
-            raise TomlError("", what, "a case file is written by hand")
+            raise TomlError("", f"more than {MOST_VALUES} values", "a case file is written by hand")
         _no_control(place, value)
         if isinstance(value, int) and abs(value) >= 2**63:
             raise TomlError(place, "a number beyond 64 bits", "correct it")

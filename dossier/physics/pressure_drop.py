@@ -43,8 +43,7 @@ class Path:
 
     def _resists(self) -> None:
         if not self.a + self.b > 0:
-            words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
-            raise ValueError(say(words))
+            raise ValueError(say("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow"))
 
     def at(self, flow: Number, viscosity: Number | float, density: Number | float) -> Number:
         """Return `pressure_drop` for arguments that were accepted before."""

@@ -59,8 +59,7 @@ def increasing(name: str, values: ArrayLike, unit: str) -> Floats:
     if array.ndim != 1 or array.size == 0:
         words = later("{name} must be a row of one or more values, not of shape {shape}")
         raise ValueError(say(words, name=say(name), shape=array.shape))
-    rises = np.append(True, np.diff(array) > 0.0)
-    return _accept(array, rises, RISING, name, unit)
+    return _accept(array, np.append(True, np.diff(array) > 0.0), RISING, name, unit)
 
 
 def _accept(array: Floats, good: NDArray[np.bool_], rule: str, name: str, unit: str) -> Floats:

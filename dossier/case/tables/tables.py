@@ -234,8 +234,7 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     for place in () if table.hidden else unseen:
         table.complain(place, "is hidden", _HIDDEN)
     _name(table, marks.cells["vanishing"], *VANISHES)
-    hint = "correct the formula, or empty it"
-    _name(table, marks.cells["error"], "holds an error value", hint)
+    _name(table, marks.cells["error"], "holds an error value", "correct the formula, or empty it")
     _refuse_beside(table, marks)
     words = {c.index for c in table.columns if lowered(c.name) in WORDS}
     faint = [each for each in marks.cells["faint"] if each[0] in rows - {table.head}]

@@ -239,8 +239,7 @@ def seconds(cell: Any, form: str) -> float:
         raise ClockError("", what, hint)
     match = _PARTS.fullmatch(cell.strip()) if isinstance(cell, str) else None
     if match is None:
-        what = f"is not a time written {form}"
-        raise ClockError("", what, f"write {form}, or give [min] or [s]")
+        raise ClockError("", f"is not a time written {form}", f"write {form}, or give [min] or [s]")
     return _written(match, form)
 
 

@@ -124,8 +124,7 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         if isinstance(specimens, NotDemonstrated):
             notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=specimens.reason))
             continue
-        most = min(one.mass_to(one.tested)[0] for one in specimens)
-        mass = np.linspace(0.0, most, 2 * POINTS)
+        mass = np.linspace(0.0, min(one.mass_to(one.tested)[0] for one in specimens), 2 * POINTS)
         drops = np.array([one.at_mass(mass) for one in specimens])
         relative = 1.96 * (ingression.u or 0.0) / ingression.value
         slow, fast = (

@@ -129,8 +129,7 @@ def _estimate(
     samples, scatter = own.mean(axis=0), []
     if n > 1 and np.isfinite(nominal).all():
         u = float(nominal.std(ddof=1)) / math.sqrt(n)
-        rng = generator(bench, f"{purpose} scatter")
-        samples = samples + u * rng.standard_t(n - 1, trials())
+        samples = samples + u * generator(bench, f"{purpose} scatter").standard_t(n - 1, trials())
         scatter = [scatter_component(n, u)]
 
     def components() -> Iterator[Component]:

@@ -83,8 +83,7 @@ def as_efficiency(found: Estimate) -> Estimate:
 
 def _drawn(found: Estimate, turn: Callable[[Floats], Floats]) -> dict[str, Any]:
     """Return all draws of an estimate, each turned by `turn`."""
-    names = ("samples", "specimen_samples", "middle")
-    drawn = {name: getattr(found, name) for name in names}
+    drawn = {name: getattr(found, name) for name in ("samples", "specimen_samples", "middle")}
     return {name: turn(each) for name, each in drawn.items() if each is not None}
 
 
@@ -245,8 +244,7 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
     shift = common * rng.standard_normal(trials())
-    near = [_near(run, ratio, common) for run in runs]
-    pairs = list(zip(runs, near, strict=True))
+    pairs = list(zip(runs, [_near(run, ratio, common) for run in runs], strict=True))
     shared = np.array([_sizes(run, each, ratio, shift[:, None]) for run, each in pairs])
     own = np.array([_sizes(run, each, ratio, _noise(run, each, rng)) for run, each in pairs])
     values = np.array([each.value for each in nominal])

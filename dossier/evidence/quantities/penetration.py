@@ -74,8 +74,7 @@ class Passage:
         `prior` [-] is 1 for a rate of which nothing is known, which errs to the high side; 1/2
         (Jeffreys) covers a true rate as often as is stated, on the average (from memory).
         """
-        shape = self.raw_down / self.dispersion + prior
-        down = rng.gamma(shape, self.dispersion, size)
+        down = rng.gamma(self.raw_down / self.dispersion + prior, self.dispersion, size)
         result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
         return result
 

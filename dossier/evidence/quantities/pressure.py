@@ -113,8 +113,7 @@ def clean_estimate(
     values = [sweep.assembly.at(*point) for sweep in sweeps]
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
-    records = [sweep.record for sweep in sweeps]
-    shared += widening(bench, records, float(np.mean(values)))
+    shared += widening(bench, [sweep.record for sweep in sweeps], float(np.mean(values)))
     return combine_results(
         sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes,
         laboratories=bench.laboratories,

@@ -149,8 +149,7 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
         return computed
     if stated is None:
         raise computed
-    words = later("share as the application states it; not computed: {reason}")
-    note = say(words, reason=computed.reason)
+    note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
     return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
 
 

@@ -83,8 +83,7 @@ def _readings(
             raise NotDemonstrated(reason, (record.id,))
         reading = Reading(record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign])
         if measurands:
-            name = READINGS[measurands[0]]
-            effect = read_with(bench, record, name, measurands, float(value))
+            effect = read_with(bench, record, READINGS[measurands[0]], measurands, float(value))
             reading = replace(reading, effects=(effect,))
         yield reading
 

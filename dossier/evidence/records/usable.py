@@ -48,8 +48,7 @@ def _whole(
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:
         _accept(bench, entry.id)
-    records = {each.id for each in entries}
-    planned = expected(bench.case, side, records, _tested(bench, side))
+    planned = expected(bench.case, side, {each.id for each in entries}, _tested(bench, side))
     missing = planned - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))

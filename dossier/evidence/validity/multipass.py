@@ -121,8 +121,7 @@ def _coincidence(held: Run, limit: Limit) -> Found:
     table, dilution = held.table, held.conditions.dilution
     if table.sizes[0] > limit.value:
         # The sensor sees what is smaller as well, and most particles are.
-        words = later("counted from {size:g} µm(c) up, too few to judge")
-        return False, say(words, size=table.sizes[0])
+        return False, say("counted from {size:g} µm(c) up, too few to judge", size=table.sizes[0])
     used = held.case.instruments(held.entry)
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
@@ -173,10 +172,9 @@ def _upstream(held: Run, limit: Limit) -> Found:
         up**2 / np.maximum(result.raw_up, 1.0)
         + down**2 * np.maximum(result.dispersion, 1.0) / np.maximum(result.raw_down, 1.0)
     )
-    short = (up - down) < -limit.value * noise
     found = [
         say("ratio {ratio:.3f} at {size:g} µm(c)", ratio=up[k] / down[k], size=result.sizes[k])
-        for k in np.flatnonzero(short)
+        for k in np.flatnonzero((up - down) < -limit.value * noise)
     ]
     return not found, "; ".join(found) or say("upstream above downstream at every size")
 
@@ -241,8 +239,7 @@ def _balance(held: Run, limit: Limit) -> Found:
         return None, result.missing_balance
     share = result.balance.retained / result.balance.injected
     words = later("retained {share:.1%} of the injected {injected:.2f} g")
-    found = say(words, share=share, injected=result.injected * 1e3)
-    return limit.value <= share <= 1.0, found
+    return limit.value <= share <= 1.0, say(words, share=share, injected=result.injected * 1e3)
 
 
 def _settled(held: Run, limit: Limit) -> Found:
@@ -255,8 +252,7 @@ def _settled(held: Run, limit: Limit) -> Found:
         )
         return False, say(words, final=final.value * 1e3, base=result.base_level * 1e3)
     if result.balance.level_below_base:
-        words = later("final level below the base level; no mass credited for it")
-        return "warning", say(words)
+        return "warning", say("final level below the base level; no mass credited for it")
     return True, say("final level at or above the base level")
 
 
@@ -265,8 +261,7 @@ def _same_sizes(held: Run, _: Limit) -> Found:
     lacking = sorted(everything - {float(size) for size in held.result.sizes})
     if lacking:
         sizes = ", ".join(number_text(size, "g") for size in lacking)
-        words = later("no counts at {sizes} µm(c), which other runs have")
-        return False, say(words, sizes=sizes)
+        return False, say("no counts at {sizes} µm(c), which other runs have", sizes=sizes)
     number = len(everything)
     return True, say_count(number, "{number} size in every run", "{number} sizes in every run")
 

@@ -270,8 +270,7 @@ def _temperature(held: Held, _: Limit) -> Found:
     if not isinstance(table, PressureDropTable) or table.temperature is None:
         return None, say("no temperature column")
     low, high = float(table.temperature.min()), float(table.temperature.max())
-    words = later("{low:.1f} °C to {high:.1f} °C")
-    return True, say(words, low=low - 273.15, high=high - 273.15)
+    return True, say("{low:.1f} °C to {high:.1f} °C", low=low - 273.15, high=high - 273.15)
 
 
 def _flows(held: Swept, limit: Limit) -> Found:
@@ -333,8 +332,7 @@ def _offset(held: Swept, limit: Limit) -> Found:
     except ValueError as error:
         return None, str(error)
     met = abs(offset) / held.scale <= limit.value or abs(offset) <= 3.0 * u
-    words = later("offset {offset:+.2f} kPa ± {u:.2f} kPa")
-    return met, say(words, offset=offset / 1e3, u=u / 1e3)
+    return met, say("offset {offset:+.2f} kPa ± {u:.2f} kPa", offset=offset / 1e3, u=u / 1e3)
 
 
 def _viscosities(held: Swept, limit: Limit) -> Found:

@@ -176,8 +176,7 @@ def _gaps(held: Run, limit: Limit) -> Found:
                 )
                 return False, say(words, side=say(side.name), size=side.sizes[k], chance=chance)
     if lacking:
-        words = later("{number} readings lacking, whatever the counts were")
-        return True, say(words, number=lacking)
+        return True, say("{number} readings lacking, whatever the counts were", number=lacking)
     return True, say("no reading lacking")
 
 
@@ -243,8 +242,7 @@ def _whole(held: Run, _: Limit) -> Found:
             return False, _broken(side, values[off], int(times[off].sum()))
         step = _step(values)
         if step * side.volume > LARGEST_STEP:
-            one = 1 / side.volume
-            return False, say(MULTIPLES, side=say(side.name), step=step, one=one)
+            return False, say(MULTIPLES, side=say(side.name), step=step, one=1 / side.volume)
     if judged < FEWEST:
         return "does not apply", say(TOO_FEW_DIGITS)
     return True, say("{number} values, all whole", number=judged)
