@@ -172,7 +172,7 @@ def step_at(x: Floats, y: Floats, at: float) -> float:
     return float(steps.max()) if steps.size else 0.0
 
 
-def inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
+def accept_inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
     """Raise ValueError, in the printed `unit`, where `at` lies outside the rows of a sweep.
 
     `factor` is printed units per working unit.
