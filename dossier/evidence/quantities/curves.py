@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -12,10 +13,11 @@ from dossier.evidence.quantities.pressure import Point, Sweeps, clean_estimate, 
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.spoken import SIDES, Side
-from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.physics.values import Floats
 from dossier.words import say
 
+T = TypeVar("T")
 POINTS = 41
 KELVIN = 273.15
 
@@ -25,7 +27,7 @@ def curves_of(bench: Bench) -> Curves:
     notes: list[str] = []
     application = bench.case.application
     flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
-    sides = _sides(bench, notes)
+    sides = _sides(bench, notes, usable_sweeps)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
     warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
     temperature = [
@@ -50,14 +52,16 @@ def curves_of(bench: Bench) -> Curves:
     )
 
 
-def _sides(bench: Bench, notes: list[str]) -> dict[Side, Sweeps]:
-    found: dict[Side, Sweeps] = {}
+def _sides(
+    bench: Bench, notes: list[str], compute: Callable[..., T], *asked: float
+) -> dict[Side, T]:
+    """Return what can be computed of each side; why it cannot of another goes to the notes."""
+    found: dict[Side, T] = {}
     for side in bench.sides:
-        sweeps = attempt(usable_sweeps, bench, side)
-        if isinstance(sweeps, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=sweeps.reason))
-        else:
-            found[side] = sweeps
+        try:
+            found[side] = compute(bench, side, *asked)
+        except NotDemonstrated as why:
+            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=why.reason))
     return found
 
 
@@ -119,11 +123,8 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         notes.append(say("no ingression stated: no prediction over service hours"))
         return []
     found = []
-    for side in bench.sides:
-        specimens = attempt(loaded_specimens, bench, side, flow, temperature)
-        if isinstance(specimens, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=specimens.reason))
-            continue
+    sides = _sides(bench, notes, loaded_specimens, flow, temperature)
+    for side, specimens in sides.items():
         mass = np.linspace(0.0, min(one.mass_to(one.tested)[0] for one in specimens), 2 * POINTS)
         drops = np.array([one.at_mass(mass) for one in specimens])
         relative = 1.96 * (ingression.u or 0.0) / ingression.value
