@@ -30,11 +30,11 @@ ALIKE = {"laboratory": ("id", "name", "accreditation", "methods")}
 """Keys by which two tables of one id are the same; all of them elsewhere."""
 
 
+Model = type[Qualification]
+
+
 def with_carried(
-    document: Mapping[str, Any],
-    fetch: Fetch,
-    depth: int = 0,
-    model: type[Qualification] = Qualification,
+    document: Mapping[str, Any], fetch: Fetch, depth: int = 0, model: Model = Qualification
 ) -> Whole:
     """Return case.toml whole, with the records that it carries over from another dossier.
 
@@ -60,9 +60,7 @@ def with_carried(
     return whole
 
 
-def _case(
-    document: Mapping[str, Any], model: type[Qualification] = Qualification
-) -> Qualification | None:
+def _case(document: Mapping[str, Any], model: Model = Qualification) -> Qualification | None:
     """Return a case.toml as its model; None where that will say what is wrong with it."""
     try:
         return model.model_validate(document)

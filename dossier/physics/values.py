@@ -90,7 +90,7 @@ def not_negative(name: str, values: ArrayLike | float, unit: str) -> Floats:
     return _accept(array, (array >= 0.0) & (array < np.inf), NOT_NEGATIVE, name, unit)
 
 
-EPSILON = 4.0 * float(np.finfo(float).eps)
+EPS = 4.0 * float(np.finfo(float).eps)
 
 
 def find_root(
@@ -99,7 +99,7 @@ def find_root(
     high: float,
     *,
     xtol: float,
-    rtol: float = EPSILON,
+    rtol: float = EPS,
 ) -> float:
     """Return a root of `function` between `low` and `high`, which give values of unlike sign.
 

@@ -120,12 +120,7 @@ def accounted(
 
 
 def estimate_of(
-    bench: Bench,
-    readings: Sequence[Reading],
-    *,
-    unit: str,
-    own_name: str = OWN,
-    notes: Sequence[str] = (),
+    bench: Bench, readings: Sequence[Reading], unit: str, notes: Sequence[str], own_name: str = OWN
 ) -> Estimate:
     """Return the estimate of the filter type from one or more readings [working unit].
 

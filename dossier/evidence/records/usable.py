@@ -39,11 +39,8 @@ def _whole(
     physical cause and who agreed, is accounted for.
     """
     path_of = bench.case.application.circuit.path_of
-    entries = [
-        entry
-        for entry in bench.entries.values()
-        if (entry.kind, entry.filter, path_of(entry.path)) == (kind, side, path_of(path))
-    ]
+    alike = (record.entry for record in bench.case.of_kind(kind, side))
+    entries = [entry for entry in alike if path_of(entry.path) == path_of(path)]
     if not entries:
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:

@@ -95,13 +95,11 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
     return next(iter(flows.values()))
 
 
+Result = Literal["pressure", "flow"]
+
+
 def from_sweeps(
-    bench: Bench,
-    side: Side,
-    read: Reader,
-    *,
-    result: Literal["pressure", "flow"],
-    at: float | None = None,
+    bench: Bench, side: Side, read: Reader, *, result: Result, at: float | None = None
 ) -> Estimate:
     """Return the estimate of the `result` that `read` takes from each specimen's sweeps.
 
@@ -118,7 +116,7 @@ def from_sweeps(
     return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
 
 
-def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: str, at: float) -> Reading:
+def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: Result, at: float) -> Reading:
     entry, record = sweep.record.entry, sweep.record
     direct, other = ("differential pressure", "flow")[:: 1 if result == "pressure" else -1]
     try:

@@ -247,11 +247,10 @@ def hurried(
     found: dict[str, str] = {}
     for record, _ in runs:
         limit = limits.find(TIME, "multipass", record.entry.standard)
-        own = [
-            run for run in runs if rigs[run[0].id] == rigs[record.id] and _within(record, run[0])
-        ]
         if limit is None:
             continue
+        alike = (run for run in runs if rigs[run[0].id] == rigs[record.id])
+        own = [run for run in alike if _within(record, run[0])]
         hours = sum(result.end_time / 3600.0 + limit.tolerance for _, result in own)
         first, last = _days(record)
         if hours > limit.value * ((last - first).days + 1):

@@ -131,10 +131,8 @@ def _coincidence(held: Run, limit: Limit) -> Found:
     if max(limits) > limit.agreed:
         words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")
         return False, say(words, limit=max(limits))
-    highest = max(
-        float(np.nanmax(table.upstream)) / dilution.upstream,
-        float(np.nanmax(table.downstream)) / dilution.downstream,
-    )
+    most = {side: float(np.nanmax(getattr(table, side))) for side in readings.SIDES}
+    highest = max(count / getattr(dilution, side) for side, count in most.items())
     words = later("up to {highest:.0f} at the sensor, limit {limit:.0f} per mL")
     return highest <= min(limits), say(words, highest=highest, limit=min(limits))
 
