@@ -225,10 +225,9 @@ def joined_applications(applications: Mapping[str, Application]) -> Application:
     Circuit, oil, duty and rule are those of the first: nothing may be decided by them.
     """
     first, everyone = next(iter(applications.values())), applications.values()
-    revisions = (f"{mark} {each.revision}" for mark, each in applications.items())
     return first.model_copy(update={
         "title": "; ".join(each.title for each in everyone),
-        "revision": "; ".join(revisions),
+        "revision": "; ".join(f"{mark} {each.revision}" for mark, each in applications.items()),
         "issued": max(each.issued for each in everyone),
         "owner": "; ".join(dict.fromkeys(each.owner for each in everyone if each.owner)),
         "equipment": tuple(dict.fromkeys(name for each in everyone for name in each.equipment)),

@@ -30,11 +30,11 @@ ALIKE = {"laboratory": ("id", "name", "accreditation", "methods")}
 """Keys by which two tables of one id are the same; all of them elsewhere."""
 
 
+Model = type[Qualification]
+
+
 def with_carried(
-    document: Mapping[str, Any],
-    fetch: Fetch,
-    depth: int = 0,
-    model: type[Qualification] = Qualification,
+    document: Mapping[str, Any], fetch: Fetch, depth: int = 0, model: Model = Qualification
 ) -> Whole:
     """Return case.toml whole, with the records that it carries over from another dossier.
 
@@ -60,9 +60,7 @@ def with_carried(
     return whole
 
 
-def _case(
-    document: Mapping[str, Any], model: type[Qualification] = Qualification
-) -> Qualification | None:
+def _case(document: Mapping[str, Any], model: Model = Qualification) -> Qualification | None:
     """Return a case.toml as its model; None where that will say what is wrong with it."""
     try:
         return model.model_validate(document)
@@ -88,8 +86,7 @@ def _source(whole: Whole, given: Sequence[Carried], fetch: Fetch, depth: int) ->
         digest = hashlib.sha256(content).hexdigest()
         if any(each.sha256 != digest for each in given):
             hint = "find out which of them changed, and who carried what over"
-            what = f"is not that of {file}, which is {digest}"
-            raise PartError("carried . sha256", what, hint)
+            raise PartError("carried . sha256", f"is not that of {file}, which is {digest}", hint)
         if depth >= DEEPEST:
             what = f"carries evidence through more than {DEEPEST} dossiers"
             raise PartError("carried . dossier", what, "test anew what is so old")
@@ -109,8 +106,7 @@ def _read(
         document = parse_toml(files[f"{folder}/case.toml"])
         findings = tuple(dict(each) for each in decision["findings"])
     except (NotADossierError, StoppedError, TomlError, LookupError, TypeError, ValueError) as error:
-        what = f"{file} is no dossier that can be read: {error}"[:300]
-        raise _unfit(what) from None
+        raise _unfit(f"{file} is no dossier that can be read: {error}"[:300]) from None
     own = with_carried(document, _within(files, folder), depth + 1)
     if own.problems:
         raise _unfit(f"{file}: {own.problems[0]}")

@@ -134,15 +134,13 @@ def _measured(raw: object, dimension: str) -> Measured:
             f"{', '.join(sorted(keys)) or 'nothing'} (write {{ value = {example!r}, u = ... }})"
         )
     value = parse_quantity(raw["value"], dimension)
-    if keys == {"value"}:
-        return Measured(value=value)
-    if "u" in keys:
-        return Measured(value=value, u=_positive(raw["u"], dimension, value))
+    if "U" not in keys:
+        u = _positive(raw["u"], dimension, value) if "u" in keys else None
+        return Measured(value=value, u=u)
     factor = raw["k"]
     if isinstance(factor, bool) or not isinstance(factor, (int, float)) or not 1 <= factor <= 5:
         raise ValueError(f"coverage factor k must be between 1 and 5, not {factor!r}")
-    expanded = _positive(raw["U"], dimension, value)
-    return Measured(value=value, u=expanded / factor, k=float(factor))
+    return Measured(value=value, u=_positive(raw["U"], dimension, value) / factor, k=float(factor))
 
 
 FINEST = 5e-5
@@ -300,10 +298,8 @@ class Dust(Model):
     @property
     def spectrum(self) -> tuple[tuple[float, float], ...]:
         """Size [um(c)] and particles of it and larger in a mass [1/kg], sizes rising."""
-        counts = self.counts.items()
-        return tuple(
-            sorted((parse_size(s), parse_quantity(n, "counts per mass")) for s, n in counts)
-        )
+        per_mass = {s: parse_quantity(n, "counts per mass") for s, n in self.counts.items()}
+        return tuple(sorted((parse_size(size), count) for size, count in per_mass.items()))
 
 
 FilterName = Literal["candidate", "reference"]

@@ -144,15 +144,13 @@ class _Reader:
             text = made.text(source.content)
             self.problems += request_problems(requests, application, text, path, alone=alone)
             own = requests_of(requests, application.title, alone=alone)
-            libraries = tuple(made.libraries)
-            found.append(Applied(application, path, source, text, libraries, own))
+            found.append(Applied(application, path, source, text, tuple(made.libraries), own))
         self.problems += together_problems(files, {each.file: each.application for each in found})
         return found
 
     def written(self, name: str, model: type[M]) -> M | None:
         """Return what a file that a command writes says; None where there is none."""
-        there = (self.folder / name).exists()
-        document = self.toml(name, name) if there else None
+        document = self.toml(name, name) if (self.folder / name).exists() else None
         return None if document is None else self.valid(name, model, Whole(document))
 
     def valid(self, path: str, model: type[M], whole: Whole) -> M | None:

@@ -85,8 +85,7 @@ def _looked_over(document: dict[str, Any]) -> None:
         if depth > DEEPEST:
             raise TomlError(place[:80], "nested too deeply", "a case file has few levels")
         if seen > MOST_VALUES:
-            what = f"more than {MOST_VALUES} values"
-            raise TomlError("", what, "a case file is written by hand")
+            raise TomlError("", f"more than {MOST_VALUES} values", "a case file is written by hand")
         _no_control(place, value)
         if isinstance(value, int) and abs(value) >= 2**63:
             raise TomlError(place, "a number beyond 64 bits", "correct it")
@@ -223,34 +222,28 @@ def parsed_as(model: type[M], file: str, content: bytes) -> tuple[M | None, list
 def _problem(
     file: str, fault: Any, model: type[BaseModel], document: Mapping[str, Any]
 ) -> CaseProblem:
-    place = _place(fault["loc"], document)
-    kind = fault["type"]
+    place, kind, context = _place(fault["loc"], document), fault["type"], fault.get("ctx", {})
+    keys, shown = _keys(fault["loc"]), _shown(fault.get("input"))
     if kind == "missing":
-        hint = WANTED.get(place) or f"write {_example(model, _keys(fault['loc']))}"
-        return CaseProblem(file, place, "is missing", hint)
-    if kind == "extra_forbidden":
-        known = sorted(_fields_at(model, _keys(fault["loc"][:-1])))
-        hint = suggested(str(fault["loc"][-1]), known, "keys here")
-        return CaseProblem(file, place, "is not a key of the case format", hint)
-    if kind == "too_short":
-        found, least = (fault["ctx"][key] for key in ("actual_length", "min_length"))
+        what, hint = "is missing", WANTED.get(place) or f"write {_example(model, keys)}"
+    elif kind == "extra_forbidden":
+        what, known = "is not a key of the case format", sorted(_fields_at(model, keys[:-1]))
+        hint = suggested(keys[-1], known, "keys here")
+    elif kind == "too_short":
+        found, least = context["actual_length"], context["min_length"]
         what = f"has {found} of at least {least}" if found else "is empty"
         hint = WANTED.get(place, f"give at least {'one' if least == 1 else least}")
-        return CaseProblem(file, place, what, hint)
-    if kind.startswith("date_"):
-        what = f"{_shown(fault.get('input'))} is not a date"
-        return CaseProblem(file, place, what, "write the day as 2026-03-10, without quotes")
-    if kind in PLAIN:
-        digest = fault.get("ctx", {}).get("pattern") == DIGEST
-        what, hint = PLAIN["digest" if digest else kind]
-        shown = _shown(fault.get("input"))
-        named = f"{shown} {what}" if shown not in {"", "''"} else "is empty"
-        least = fault.get("ctx", {}).get("expected", "")
-        return CaseProblem(file, place, named, hint.replace("{expected}", least))
-    message = str(fault["msg"]).removeprefix("Value error, ")
-    shown = _shown(fault.get("input"))
-    what = f"{message}" if shown in message or not shown else f"{message} (found {shown})"
-    return CaseProblem(file, place, what[:1].lower() + what[1:], "correct this value")
+    elif kind.startswith("date_"):
+        what, hint = f"{shown} is not a date", "write the day as 2026-03-10, without quotes"
+    elif kind in PLAIN:
+        what, hint = PLAIN["digest" if context.get("pattern") == DIGEST else kind]
+        what = f"{shown} {what}" if shown not in {"", "''"} else "is empty"
+        hint = hint.replace("{expected}", context.get("expected", ""))
+    else:
+        what, hint = str(fault["msg"]).removeprefix("Value error, "), "correct this value"
+        what = what if shown in what else f"{what} (found {shown})"
+        what = what[:1].lower() + what[1:]
+    return CaseProblem(file, place, what, hint)
 
 
 def _shown(value: object) -> str:

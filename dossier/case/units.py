@@ -45,6 +45,10 @@ USUAL: dict[str, Affine] = {
 }
 """Dimension -> unit as written -> (factor, offset), as `affine` gives them without pint."""
 
+_SHARES = _factors({"": 1.0, "1": 1.0, "%": 0.01})
+PURE = {"number": _SHARES, "fraction": _SHARES, "cleanliness code": _factors({"classes": 1.0})}
+"""The same of what is a number by itself."""
+
 SPELLED: dict[str, dict[str, str]] = {
     "flow": {
         "lpm": "L/min", "l/min": "L/min", "ltr/min": "L/min", "litres/min": "L/min",
@@ -159,20 +163,13 @@ def affine(unit: str, dimension: str) -> tuple[float, float]:
     not known or has another dimension.  Definitions of units: those of pint (SI brochure).
     """
     target, example = DIMENSIONS[dimension]
-    text = unit.strip()
-    if text in {"", "1"} and dimension in {"number", "fraction"}:
-        return 1.0, 0.0
-    if text == "classes" and dimension == "cleanliness code":
-        return 1.0, 0.0
+    text, usual = unit.strip(), PURE.get(dimension) or USUAL.get(dimension, {})
+    if text in usual:
+        return usual[text]
     if text == "%":
-        if dimension in {"fraction", "number"}:
-            return 0.01, 0.0
         raise UnitError(f"'%' is no unit of {dimension}; write it like {example!r}")
     if text == "" or len(text) > 40:
         raise UnitError(f"{dimension} needs a unit; write it like {example!r}")
-    usual = USUAL.get(dimension, {})
-    if text in usual:
-        return usual[text]
     text = as_known(text, dimension)
     per = _PER.fullmatch(text) if dimension == "count concentration" else None
     if per is not None and float(per[1]) > 0:

@@ -80,8 +80,7 @@ def _leaves(model: type[BaseModel], above: tuple[str, ...]) -> Iterator[Leaf]:
         kinds, inner = set(types_in(each.annotation)), model_in(each.annotation)
         if measured:
             for step in ("value", "u", "U", "k"):
-                form = "number" if step == "k" else dimension
-                yield Leaf((*path, step), form)
+                yield Leaf((*path, step), "number" if step == "k" else dimension)
         elif dimension:
             yield Leaf(path, dimension)
         elif inner is not None:

@@ -13,7 +13,7 @@ from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import HAS_MAIN
-from dossier.evidence.reopened import behind, reopening
+from dossier.evidence.reopened import needs, reopening
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.system.grouped import grouped
@@ -236,7 +236,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
 
 def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:
     """Say what a change of the filter reopens though nothing that is asked would show it."""
-    asked = {n for f in findings if not f.demand.not_applicable for n in behind(f.demand.quantity)}
+    asked = {n for f in findings if not f.demand.not_applicable for n in needs(f.demand.quantity)}
     reopened = reopening(bench.case.qualification, bench.limits)
     if names := [say(TESTS.get(each, each)) for each in reopened if each not in asked]:
         words = later(

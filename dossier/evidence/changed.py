@@ -7,8 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from dossier.case.case import Record
-from dossier.case.fields import Measured
+from dossier.case.fields import SIDES, Measured
 from dossier.case.records import InspectionTable, MeasurementTable, Table, ValveTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
@@ -96,12 +95,7 @@ def pressure(bench: Bench, factor: float) -> Bench:
 
 def reading(bench: Bench, factor: float) -> Bench:
     """Return the bench with `factor` times what was read on candidates [-]: strength, lengths."""
-    changed = _read(bench, factor, (ValveTable, MeasurementTable, InspectionTable)).case.records
-    records = (
-        was if was.entry.filter == "reference" else now
-        for was, now in zip(bench.case.records, changed, strict=True)
-    )
-    return replace(bench, case=replace(bench.case, records=tuple(records)))
+    return _read(bench, factor, (ValveTable, MeasurementTable, InspectionTable), ("candidate",))
 
 
 Made = TypeVar("Made", MultipassResult, PressureDropResult)
@@ -148,11 +142,15 @@ def _times(measured: Measured, factor: float) -> Measured:
     return measured.model_copy(update={"value": measured.value * factor, "u": u})
 
 
-def _read(bench: Bench, factor: float, kinds: tuple[type, ...]) -> Bench:
-    def more(record: Record) -> Record:
-        return replace(record, table=_scaled(record.table, factor))
-
-    records = [more(r) if isinstance(r.table, kinds) else r for r in bench.case.records]
+def _read(
+    bench: Bench, factor: float, kinds: tuple[type, ...], sides: Sequence[str] = SIDES
+) -> Bench:
+    records = [
+        replace(record, table=_scaled(record.table, factor))
+        if record.entry.filter in sides and isinstance(record.table, kinds)
+        else record
+        for record in bench.case.records
+    ]
     return replace(bench, case=replace(bench.case, records=tuple(records)))
 
 

@@ -263,13 +263,9 @@ class Limits:
         The standard goes by its normalised designation: no spelling of it sheds a rule.
         """
         named = designation_of(standard)
-        fitting = [
-            limit
-            for limit in self.limits
-            if limit.rule == rule
-            and limit.kind in {"", kind}
-            and limit.standard in {"", named.standard if named else ""}
-        ]
+        standards = {"", named.standard if named else ""}
+        own = (each for each in self.limits if each.rule == rule and each.kind in {"", kind})
+        fitting = (each for each in own if each.standard in standards)
         return max(fitting, key=lambda limit: len(limit.standard), default=None)
 
 

@@ -51,11 +51,15 @@ def prepare(case: Case, limits: Limits, seed: int) -> Bench:
     )
 
 
+Runs = list[MultipassResult]
+Sweeps = list[PressureDropResult]
+
+
 def _reduced(
     case: Case, kept: Sequence[Record], limits: Limits
-) -> tuple[list[MultipassResult], list[PressureDropResult], dict[str, str]]:
+) -> tuple[Runs, Sweeps, dict[str, str]]:
     """Return the runs and sweeps among the records, and why others of them are not reduced."""
-    runs, sweeps, unreduced = list[MultipassResult](), list[PressureDropResult](), {}
+    runs, sweeps, unreduced = Runs(), Sweeps(), {}
     for record in kept:
         try:
             if record.entry.kind == "multipass":
@@ -77,11 +81,7 @@ def _widened(case: Case) -> dict[str, float]:
 
 
 def _checks(
-    case: Case,
-    limits: Limits,
-    kept: Sequence[Record],
-    runs: list[MultipassResult],
-    sweeps: list[PressureDropResult],
+    case: Case, limits: Limits, kept: Sequence[Record], runs: Runs, sweeps: Sweeps
 ) -> Iterator[Check]:
     run_of = {run.record: run for run in runs}
     sweep_of = {sweep.record: sweep for sweep in sweeps}
@@ -126,11 +126,8 @@ def _for_both(
     for check in found:
         yield check
         if check.rule == AGREES and check.outcome == "not met":
-            yield from (
-                replace(check, record=sweep.record)
-                for sweep in sweeps
-                if sweep.specimen == run.specimen
-            )
+            own = (sweep.record for sweep in sweeps if sweep.specimen == run.specimen)
+            yield from (replace(check, record=record) for record in own)
 
 
 def _same(case: Case, results: list[Result], record: Record) -> list[Result]:

@@ -29,12 +29,11 @@ def reopening(case: Qualification, limits: Limits) -> dict[str, tuple[str, ...]]
 
 def reopens(quantity: Quantity, reopened: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
     """Return which changes reopen a quantity."""
-    return tuple(
-        dict.fromkeys(what for each in behind(quantity) for what in reopened.get(each, ()))
-    )
+    whats = (what for each in needs(quantity) for what in reopened.get(each, ()))
+    return tuple(dict.fromkeys(whats))
 
 
-def behind(quantity: Quantity) -> tuple[str, ...]:
+def needs(quantity: Quantity) -> tuple[str, ...]:
     """Return the kinds of record, and the column of measurements, that a quantity rests on."""
     column = quantity.name.replace("_", " ").replace("anti drain", "anti-drain")
     return *quantity.records, column

@@ -4,7 +4,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from dossier.case.application import Application, Requirement
 from dossier.case.problems import CaseProblem
@@ -115,16 +115,13 @@ LIFE = "life_factor"
 
 
 def _with_life_factor(application: Application) -> list[Requirement]:
-    duty = application.duty
-    requirements = list(application.requirement)
-    if duty.life_factor is None:
+    requirements, factor = list(application.requirement), application.duty.life_factor
+    if factor is None:
         return requirements
-    hours = duty.life_factor * duty.service_interval / 3600.0
+    hours = factor * application.duty.service_interval / 3600.0
     life = Requirement(
         id=LIFE,
-        text=say(
-            "Predicted life is at least {factor:g} service intervals", factor=duty.life_factor
-        ),
+        text=say("Predicted life is at least {factor:g} service intervals", factor=factor),
         quantity="service_life",
         min=f"{hours:.10g} h",
         source=say("application, life factor of its duty"),
@@ -141,14 +138,7 @@ def _demand(requirement: Requirement, application: Application, mark: str) -> De
         )
     declared = known[requirement.quantity]
     at, shown = _conditions(requirement, declared, application)
-    lower: float | None
-    upper: float | None
-    if declared.dimension == "cleanliness code":
-        at["code"] = _code(requirement)
-        shown = say("{conditions}, wanted code {code}", conditions=shown, code=at["code"])
-        lower, upper, unit = None, 0.0, declared.unit
-    else:
-        lower, upper, unit = _limits(requirement, declared)
+    lower, upper, unit = _limits(requirement, declared)
     same = ("text", "source", "severity", "basis", "not_applicable")
     return Demand(
         id=f"{mark} {requirement.id}".lstrip(),
@@ -176,13 +166,13 @@ def _conditions(
         if key not in names:
             known = ", ".join(names) or "none"
             raise UnitError(f"at . {key} is not a condition of {declared.name} | it takes {known}")
-    at: dict[str, float | str] = {}
-    shown: list[str] = []
-    for condition in declared.conditions:
-        value, text = _condition(condition, requirement, application)
-        at[condition.name] = value
-        shown.append(text)
-    return at, ", ".join(shown)
+    found = [_condition(each, requirement, application) for each in declared.conditions]
+    at = {name: value for name, (value, _) in zip(names, found, strict=True)}
+    shown = ", ".join(text for _, text in found)
+    if declared.dimension == "cleanliness code":
+        at["code"] = _code(requirement)
+        shown = say("{conditions}, wanted code {code}", conditions=shown, code=at["code"])
+    return at, shown
 
 
 def _condition(
@@ -228,6 +218,8 @@ def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
 
 
 def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
+    if declared.dimension == "cleanliness code":
+        return None, 0.0, declared.unit
     statement = declared.dimension == "statement"
     if statement and requirement.must_hold is None:
         raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
@@ -240,8 +232,7 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
     if requirement.between is not None and set(requirement.between) != {"min", "max"}:
         raise UnitError("between needs min and max")
     own = {"min": requirement.min, "max": requirement.max}
-    raw: dict[str, Any] = {**(requirement.between or {})}
-    raw |= {side: text for side, text in own.items() if text is not None}
+    raw = requirement.between or {side: text for side, text in own.items() if text is not None}
     try:
         values = {side: _parse(t, declared.dimension, requirement) for side, t in raw.items()}
     except (UnitError, ValueError) as error:

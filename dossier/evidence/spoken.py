@@ -33,6 +33,20 @@ COLUMNS = (
 )  # fmt: skip
 """What a record holds results of: codes, said where they are printed."""
 
+CODES: Mapping[str, tuple[str, ...]] = {
+    "decision": (
+        later("approved"),
+        later("approved with conditions"),
+        later("not approved"),
+        later("undecided"),
+    ),
+    "severity": (later("mandatory"), later("advisory")),
+    "bound": (later("larger than"), later("smaller than")),
+    "better": (later("higher"), later("lower")),
+    "role": (later("prepared"), later("checked"), later("approved")),
+}
+"""What is a code, by the place it stands in -> its words."""
+
 
 def of_side(side: str) -> str:
     """Return whose something is, in words: "of the candidate" or "of the reference"."""

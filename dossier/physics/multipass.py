@@ -25,9 +25,6 @@ from dossier.words import later, say
 
 TENTHS = 10
 
-SizeResult = Bounded
-"""A size [um(c)], and the bound it stands for where the counted sizes do not reach the target."""
-
 
 class RetainedMass(NamedTuple):
     """Terms of the gravimetric balance of a run, all [kg]."""
@@ -171,7 +168,7 @@ def overall_ratio(up_means: Floats, down_means: Floats) -> tuple[Floats, NDArray
     return up.sum(axis=0) / np.where(zero, np.nan, total), zero
 
 
-def size_reaching(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
+def size_reaching(sizes: Floats, ratios: Floats, target: float) -> Bounded:
     """Return the size from which on the filtration ratio stays at `target` or above [um(c)].
 
     Straight line of ln(ratio) against size between adjacent counted sizes, no extrapolation.
@@ -188,10 +185,10 @@ def size_reaching(sizes: Floats, ratios: Floats, target: float) -> SizeResult:
     ln = np.array([[math.log(each) for each in ratio]])  # by the same function: equal stays equal
     found = float(sizes_at_ratio(size, ln, goal)[0])
     if found == -math.inf:
-        return SizeResult(float(size[0]), "smaller than")
+        return Bounded(float(size[0]), "smaller than")
     if found == math.inf:
-        return SizeResult(float(size[-1]), "larger than")
-    return SizeResult(found)
+        return Bounded(float(size[-1]), "larger than")
+    return Bounded(found)
 
 
 def sizes_at_ratio(sizes: Floats, ln_ratios: Floats, ln_target: float) -> Floats:

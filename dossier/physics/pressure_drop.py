@@ -43,8 +43,7 @@ class Path:
 
     def _resists(self) -> None:
         if not self.a + self.b > 0:
-            words = later("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow")
-            raise ValueError(say(words))
+            raise ValueError(say("a path without resistance (a = 0 1/m3, b = 0 1/m4) sets no flow"))
 
     def at(self, flow: Number, viscosity: Number | float, density: Number | float) -> Number:
         """Return `pressure_drop` for arguments that were accepted before."""
@@ -207,11 +206,8 @@ def _rows(
     m = all_positive(later("viscosity"), mu, "Pa s")
     r = all_positive(later("density"), rho, "kg/m3")
     dp = all_finite(later("pressure drop"), drop, "Pa")
-    s = (
-        np.ones_like(dp)
-        if sd is None
-        else all_positive(later("standard deviation of a row"), sd, "Pa")
-    )
+    weights = np.ones_like(dp) if sd is None else sd
+    s = all_positive(later("standard deviation of a row"), weights, "Pa")
     if q.ndim != 1 or not (q.shape == m.shape == r.shape == dp.shape == s.shape):
         raise ValueError("flow, viscosity, density, pressure drop and weight differ in length")
     if np.count_nonzero(q) < least:

@@ -59,8 +59,7 @@ def increasing(name: str, values: ArrayLike, unit: str) -> Floats:
     if array.ndim != 1 or array.size == 0:
         words = later("{name} must be a row of one or more values, not of shape {shape}")
         raise ValueError(say(words, name=say(name), shape=array.shape))
-    rises = np.append(True, np.diff(array) > 0.0)
-    return _accept(array, rises, RISING, name, unit)
+    return _accept(array, np.append(True, np.diff(array) > 0.0), RISING, name, unit)
 
 
 def _accept(array: Floats, good: NDArray[np.bool_], rule: str, name: str, unit: str) -> Floats:
@@ -91,7 +90,7 @@ def not_negative(name: str, values: ArrayLike | float, unit: str) -> Floats:
     return _accept(array, (array >= 0.0) & (array < np.inf), NOT_NEGATIVE, name, unit)
 
 
-EPSILON = 4.0 * float(np.finfo(float).eps)
+EPS = 4.0 * float(np.finfo(float).eps)
 
 
 def find_root(
@@ -100,7 +99,7 @@ def find_root(
     high: float,
     *,
     xtol: float,
-    rtol: float = EPSILON,
+    rtol: float = EPS,
 ) -> float:
     """Return a root of `function` between `low` and `high`, which give values of unlike sign.
 

@@ -31,7 +31,7 @@ def speaking(name: str) -> Iterator[None]:
 
 
 @contextmanager
-def ending(turn: Callable[[str], str] | None) -> Iterator[None]:
+def turning(turn: Callable[[str], str] | None) -> Iterator[None]:
     """Put the words of each sentence said inside through `turn`, and numbers set into them.
 
     Text that is set into a sentence is not turned: it may be what a person wrote.

@@ -131,7 +131,7 @@ def test_files_of_other_kinds_are_not_taken_for_tables(path):
 
 def test_a_percentage_below_the_last_row_is_none():
     grid = Grid("s", [(1, ["a", 0.25]), (2, ["b", "0.25"])])
-    _show_percent(grid, SheetMarks(percent=[(1, 1), (2, 1), (1, 7), (9, 0)]))
+    _show_percent(grid, SheetMarks(cells={"percent": [(1, 1), (2, 1), (1, 7), (9, 0)]}))
     assert [row for _, row in grid.rows] == [["a", "25.0 %"], ["b", "0.25"]]
 
 

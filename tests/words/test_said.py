@@ -12,11 +12,11 @@ from dossier.case.problems import CaseError
 from dossier.decision.cautions import GENERAL, cautions_for
 from dossier.decision.comparison import _sentence
 from dossier.decision.rules import Decision
+from dossier.evidence.spoken import CODES
 from dossier.record.signoff import Days, add_sign_off, signed_entry
 from dossier.report.house.house import DEFERENCE, HouseCaution
 from dossier.report.pages.contents import _kept
 from dossier.report.signing import MEANINGS, ROLES, SignOff, role_text
-from dossier.words.codes import CODES
 
 DAY = date(2026, 3, 30)
 
@@ -41,7 +41,7 @@ def upside(monkeypatch):
 @pytest.fixture
 def bench():
     """A case of which nothing is known, so that only the usual cautions are given."""
-    circuit = SimpleNamespace(bypass_valve=None, opening=None, guarded=())
+    circuit = SimpleNamespace(opening=None, guarded=())
     rule = SimpleNamespace(confidence=0.95)
     duty = SimpleNamespace(cold_start=270.0, normal_oil=360.0, service_interval=1e6)
     application = SimpleNamespace(circuit=circuit, decision_rule=rule, duty=duty)

@@ -151,8 +151,7 @@ def columns_of(
         if mapped and (what := contradicts(cell, split_name(cell)[1], *mapped.groups(""))):
             raise TableError(place, what, SAYS)
         if match is None or (not match["name"] and text):
-            what = f"column name {cell!r} is not understood"
-            raise TableError(place, what, "write name [unit]")
+            raise TableError(place, f"column name {cell!r} is not understood", "write name [unit]")
         name = " ".join(match["name"].split())
         if name and lowered(name) in seen:
             raise TableError(place, f"column {name!r} occurs twice", "keep one of them")

@@ -45,8 +45,7 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     Raises TableError where there is no such table.  A column that the layout neither reads nor
     names as remark or ignored is a problem, and so is one that it names and is not there.
     """
-    if layout.transposed:
-        grid = grid.turn()
+    grid = grid.turn() if layout.transposed else grid
     window, left, right = grid.window(layout.range)
     rows = [(n, row) for n, row in window if _first(row[left:right])]
     if len(rows) <= layout.names + layout.units:
@@ -218,6 +217,12 @@ def find_column(named: Named, name: str) -> RawColumn | None:
     return None
 
 
+def _keep(raw: RawTable, rows: Any) -> None:
+    """Leave out all rows but some."""
+    raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
+    raw.lines = raw.lines[rows]
+
+
 def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
     """Raise TableError where the range of a table ends while its values go on, if after a pause."""
     for number, row in grid.rows:
@@ -241,8 +246,7 @@ def _begin(raw: RawTable, start: str) -> None:
         left = raw.lines[early]
         words = f"rows {left[0]} to {left[-1]}: before the start of the test, {start}; not read"
         raw.remarks = tuple(sorted([*raw.remarks, (int(left[0]), words)]))
-        raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
-        raw.lines = raw.lines[rows]
+        _keep(raw, rows)
 
 
 def _carry(raw: RawTable, named: Named, carried: Sequence[str]) -> None:
@@ -277,9 +281,7 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
             raw.complain(raw.place(blank, column), f"is empty: whose {name!r} is this row?", hint)
         raw.others |= {text for text in texts if lowered(text) != lowered(wanted)}
     if where:
-        rows = np.flatnonzero(kept)
-        raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
-        raw.lines = raw.lines[rows]
+        _keep(raw, np.flatnonzero(kept))
 
 
 def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
@@ -319,10 +321,11 @@ def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
     single = tuple(c for c in raw.columns if c not in {side, size, count})
     _refuse_different(raw, single, heads)
     kept = list(first.values())
-    cells = [[column[row] for row in kept] for column in raw.cells]
-    raw.columns = (*single, *(RawColumn(n, count.unit, len(cells) + k) for k, n in enumerate(made)))
-    raw.cells = [*cells, *(np.array([by.get(h, np.nan) for h in kept]) for by in made.values())]
-    raw.lines = raw.lines[kept]
+    _keep(raw, kept)
+    for name, counted in made.items():
+        single = (*single, RawColumn(name, count.unit, len(raw.cells)))
+        raw.cells.append(np.array([counted.get(head, np.nan) for head in kept]))
+    raw.columns = single
     return raw
 
 

@@ -224,8 +224,7 @@ class RawTable:
         known = np.flatnonzero(~np.isnan(values))
         if len(known) > 1 and not values[known[0]] <= np.diff(values[known]).max():
             what = "does not start near zero: it looks like a time of day"
-            hint = "give the time since the start of the test"
-            self._name_cells(known[:1], column, what, hint)
+            self._name_cells(known[:1], column, what, "give the time since the start of the test")
         return values
 
     def _since_start(self, column: RawColumn) -> NDArray[np.float64]:

@@ -4,9 +4,10 @@ import io
 import posixpath
 import re
 import zipfile
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 from xml.etree import ElementTree
 from xml.parsers import expat
 
@@ -21,6 +22,13 @@ _NUMBER = re.compile(r"[+-]?[0-9]*[.]?[0-9]+([eE][+-]?[0-9]{1,9})?")
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
+Cell = tuple[int, int]
+"""Row, counted from 1, and index of the column, counted from 0."""
+Mark = Literal["error", "unvalued", "vanishing", "percent", "struck", "faint"]
+"""An error; a formula without a stored value; a number too small to be held, or shown as a
+percentage; a value with a line through it; one that is raised or struck out in part, or white."""
+
+
 @dataclass(slots=True)
 class SheetMarks:
     """Marks of one sheet; rows and columns are counted from 1 and from 0 as in their cells."""
@@ -28,38 +36,26 @@ class SheetMarks:
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: list[tuple[int, int]] = field(default_factory=list)
     """First and last index, counted from 0."""
-    errors: list[tuple[int, int]] = field(default_factory=list)
-    """Row, and index of the column, of cells that hold an error."""
-    unvalued: list[tuple[int, int]] = field(default_factory=list)
-    """The same of formulas without a stored value."""
-    vanishing: list[tuple[int, int]] = field(default_factory=list)
-    """The same of numbers too small to be held."""
-    percent: list[tuple[int, int]] = field(default_factory=list)
-    """The same of numbers that are shown as a percentage."""
-    struck: list[tuple[int, int]] = field(default_factory=list)
-    """The same of values that are shown with a line through them."""
-    faint: list[tuple[int, int]] = field(default_factory=list)
-    """The same of values that are raised or struck out in part, or white on white."""
-    notes: dict[tuple[int, int], str] = field(default_factory=dict)
-    """The same of cells with a note -> its words."""
-    beside: dict[tuple[int, int], str] = field(default_factory=dict)
-    """The same of cells whose number format shows more than the number -> what it shows."""
+    cells: dict[Mark, list[Cell]] = field(default_factory=lambda: defaultdict(list))
+    """What is marked -> its cells."""
+    notes: dict[Cell, str] = field(default_factory=dict)
+    """Cells with a note -> its words."""
+    beside: dict[Cell, str] = field(default_factory=dict)
+    """Cells whose number format shows more than the number -> what it shows."""
     changing: list[tuple[int, int, int, int]] = field(default_factory=list)
     """First row and column, last row and column of cells that a condition shows otherwise."""
 
     def turn(self) -> "SheetMarks":
         """Return the marks of the sheet with rows and columns exchanged."""
-        turned: dict[str, Any] = {
-            name: [(column + 1, row - 1) for row, column in getattr(self, name)]
-            for name in ("errors", "unvalued", "vanishing", "percent", "struck", "faint")
-        }
-        for name in ("notes", "beside"):
-            each = getattr(self, name).items()
-            turned[name] = {(column + 1, row - 1): text for (row, column), text in each}
-        columns = {k + 1 for a, b in self.hidden_columns for k in range(a, min(b, 2**14) + 1)}
-        rows = [(row - 1, row - 1) for row in self.hidden_rows]
-        turned["changing"] = [(b + 1, a - 1, d + 1, c - 1) for a, b, c, d in self.changing]
-        return SheetMarks(hidden_rows=columns, hidden_columns=rows, **turned)
+        turned = SheetMarks(hidden_columns=[(row - 1, row - 1) for row in self.hidden_rows])
+        for first, last in self.hidden_columns:
+            turned.hidden_rows.update(range(first + 1, min(last, 2**14) + 2))
+        turned.changing = [(b + 1, a - 1, d + 1, c - 1) for a, b, c, d in self.changing]
+        for mark, cells in self.cells.items():
+            turned.cells[mark] = [(column + 1, row - 1) for row, column in cells]
+        for own, other in ((turned.notes, self.notes), (turned.beside, self.beside)):
+            own |= {(column + 1, row - 1): text for (row, column), text in other.items()}
+        return turned
 
     def hides(self, column: int) -> bool:
         """Return whether the column of that index, counted from 0, is hidden."""
@@ -85,8 +81,8 @@ def sheet_marks(content: bytes, sheet: str) -> SheetMarks:
     return marks
 
 
-def _notes(archive: zipfile.ZipFile, member: str) -> Iterator[tuple[tuple[int, int], str]]:
-    """Yield row and index of the column of each cell with a note, and the words of it."""
+def _notes(archive: zipfile.ZipFile, member: str) -> Iterator[tuple[Cell, str]]:
+    """Yield each cell with a note, and the words of it."""
     folder, name = posixpath.split(member)
     related = f"{folder}/_rels/{name}.rels"
     for each in _tree(archive, related).iter() if related in archive.namelist() else ():
@@ -258,7 +254,7 @@ class _Scan:
             self.inside, self.text = True, ""
             self.valued = self.kind == "str"
         elif name in {"strike", "vertAlign"}:
-            self.marks.faint.append((self.row, self.column))
+            self._mark("faint")
         elif name == "conditionalFormatting":
             self.under = attributes.get("sqref", "")
         elif attributes.get("dxfId") in self.styles.changing or attributes.get("showValue") == "0":
@@ -282,26 +278,29 @@ class _Scan:
         self.column = index_of(match[1]) if match else self.column + 1
         self.style = attributes.get("s", "")
         if self.kind == "n" and self.style in self.styles.percent:
-            self.marks.percent.append((self.row, self.column))
+            self._mark("percent")
         if self.kind == "e":
-            self.marks.errors.append((self.row, self.column))
+            self._mark("error")
+
+    def _mark(self, mark: Mark) -> None:
+        self.marks.cells[mark].append((self.row, self.column))
 
     def _end(self, tag: str) -> None:
         name = tag.rpartition(" ")[2]
         if name == "v":
             self.inside = False
             if self.style in self.styles.struck:
-                self.marks.struck.append((self.row, self.column))
+                self._mark("struck")
             shared = self.kind == "s" and self.text in self.styles.drawn
             if shared or self.style in self.styles.white:
-                self.marks.faint.append((self.row, self.column))
+                self._mark("faint")
             if self.kind == "n" and _NUMBER.fullmatch(self.text) and vanishes(self.text):
-                self.marks.vanishing.append((self.row, self.column))
+                self._mark("vanishing")
         elif name == "c":
             if self.style in self.styles.odd and (self.text or self.kind != "n"):
                 self._beside()
             if self.formula and not self.valued:
-                self.marks.unvalued.append((self.row, self.column))
+                self._mark("unvalued")
             self.formula = False
 
     def _beside(self) -> None:

@@ -125,16 +125,18 @@ def _size(
     return size
 
 
-def _unpaired(raw: RawTable, sides: dict[str, dict[float, RawColumn]]) -> None:
+Columns = dict[float, RawColumn]
+"""Size [um(c)] -> the column of one side that counts it."""
+
+
+def _unpaired(raw: RawTable, sides: dict[str, Columns]) -> None:
     for side, other in (("upstream", "downstream"), ("downstream", "upstream")):
         for size in sorted(set(sides[side]) - set(sides[other])):
             hint = f"add '{other} {size:g} um(c) [1/mL]' or remove the lone column"
             raw.complain("header", f"{side} {size:g} um(c) has no {other} column", hint)
 
 
-def _open_ended(
-    raw: RawTable, sides: dict[str, dict[float, RawColumn]], upper: dict[RawColumn, float]
-) -> bool:
+def _open_ended(raw: RawTable, sides: dict[str, Columns], upper: dict[RawColumn, float]) -> bool:
     """Return whether a channel has no count at its upper end, which is a problem."""
     every = [(size, column, own) for own in sides.values() for size, column in own.items()]
     ends = [(size, column, own, upper[column]) for size, column, own in every if column in upper]
@@ -147,10 +149,7 @@ def _open_ended(
 
 
 def _matrix(
-    raw: RawTable,
-    columns: list[RawColumn],
-    upper: dict[RawColumn, float],
-    own: dict[float, RawColumn],
+    raw: RawTable, columns: list[RawColumn], upper: dict[RawColumn, float], own: Columns
 ) -> NDArray[np.float64]:
     """Return the counts of all sizes (n, k) [1/mL]; one size lies together in memory."""
     if upper:

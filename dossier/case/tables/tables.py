@@ -32,7 +32,7 @@ from dossier.case.tables.raw_table import (
     turned_cells,
     turned_place,
 )
-from dossier.case.tables.sheet_marks import SheetMarks, sheet_marks
+from dossier.case.tables.sheet_marks import Cell, SheetMarks, sheet_marks
 from dossier.case.tables.whole_book import check_workbook
 from dossier.case.tables.written import WORDS, lowered
 
@@ -184,7 +184,7 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
 
 def _show_percent(grid: Grid, marks: SheetMarks) -> None:
     """Turn numbers that the sheet shows as a percentage into what a reader of it sees."""
-    for row, column in marks.percent:
+    for row, column in marks.cells["percent"]:
         cells = grid.rows[row - 1][1] if row <= len(grid.rows) else []
         if column < len(cells) and isinstance(cells[column], float):
             cells[column] = f"{float(f'{100 * cells[column]:.15g}')!r} %"
@@ -237,22 +237,22 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     unseen += [f"column {lettered(c.index)}" for c in table.columns if marks.hides(c.index)]
     for place in () if table.hidden else unseen:
         table.complain(place, "is hidden", _HIDDEN)
-    _name(table, marks.vanishing, *VANISHES)
-    _name(table, marks.errors, "holds an error value", "correct the formula, or empty it")
+    _name(table, marks.cells["vanishing"], *VANISHES)
+    _name(table, marks.cells["error"], "holds an error value", "correct the formula, or empty it")
     _refuse_beside(table, marks)
     words = {c.index for c in table.columns if lowered(c.name) in WORDS}
-    faint = [each for each in marks.faint if each[0] in rows - {table.head}]
+    faint = [each for each in marks.cells["faint"] if each[0] in rows - {table.head}]
     what = "is raised, struck out in part, or white on white"
     hint = "write the number plainly, 10^3 as 1000"
     _name(table, [each for each in faint if each[1] not in words], what, hint)
-    _name(table, marks.struck, "is struck out", "take the line away, or empty the cell")
+    _name(table, marks.cells["struck"], "is struck out", "take the line away, or empty the cell")
     columns = {column.index for column in table.columns}
     for top, left, bottom, right in marks.changing:
         if columns & {*range(left, right + 1)} and any(top <= row <= bottom for row in rows):
             place = f"cells {lettered(left)}{top}:{lettered(right)}{bottom}"
             table.complain(place, "are shown otherwise, or not at all, under a condition", PLAINLY)
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
-    _name(table, marks.unvalued, "holds a formula without a stored value", hint)
+    _name(table, marks.cells["unvalued"], "holds a formula without a stored value", hint)
     width = len(table.columns)
     for (top, left), (bottom, right) in merged:
         span = range(top + 1, bottom + 2) if bottom - top < 2**21 else ()
@@ -266,7 +266,7 @@ def _refuse_beside(table: RawTable, marks: SheetMarks) -> None:
     """Complain of cells that show another unit, scale or word than their columns say."""
     columns = (*(column for _, column in table.read_as), *table.columns)
     units = {column.index: column.unit for column in columns}
-    cells: dict[str, list[tuple[int, int]]] = {}
+    cells: dict[str, list[Cell]] = {}
     for cell, words in marks.beside.items():
         if not same_unit(words, units.get(cell[1], "")):
             cells.setdefault(words, []).append(cell)
@@ -286,7 +286,7 @@ def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
     table.remarks = tuple(sorted([*table.remarks, *said]))
 
 
-def _name(table: RawTable, cells: list[tuple[int, int]], what: str, hint: str) -> None:
+def _name(table: RawTable, cells: list[Cell], what: str, hint: str) -> None:
     read = {column.index for column in (*table.columns, *(c for _, c in table.read_as))}
     found = [(row, column) for row, column in cells if row >= table.head and column in read]
     for row, column in found[:MAX_NAMED]:

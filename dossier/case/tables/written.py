@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.case.problems import PartError
 from dossier.case.units import vanishes
 
 MEASURED: dict[str, str] = {
@@ -203,12 +204,8 @@ CLOCKS: dict[str, str] = {
 _PARTS = re.compile(r"([0-9]{1,5}):([0-5][0-9])(?::([0-5][0-9]))?([.,][0-9]+)?")
 
 
-class ClockError(ValueError):
-    """A cell that is no time of the stated form; carries what to do."""
-
-    def __init__(self, what: str, hint: str) -> None:
-        self.what, self.hint = what, hint
-        super().__init__(what)
+class ClockError(PartError):
+    """A cell that is no time of the stated form; its place is said where it is read."""
 
 
 def is_clock(cell: Any) -> bool:
@@ -234,15 +231,15 @@ def seconds(cell: Any, form: str) -> float:
     if isinstance(cell, (time, timedelta)):
         if form == "m:ss":
             hint = "enter it as text m:ss, or write [h:mm:ss] if 5:30 means 5 h 30 min"
-            raise ClockError("is a spreadsheet's time, which holds hours and minutes", hint)
+            raise ClockError("", "is a spreadsheet's time, which holds hours and minutes", hint)
         return _of_the_day(cell) if isinstance(cell, time) else cell.total_seconds()
     if isinstance(cell, date):
         what = "is a date, or a time of more than 24 h in a cell that does not show it"
         hint = "give the time since the start of the test, in cells of the format [h]:mm:ss"
-        raise ClockError(what, hint)
+        raise ClockError("", what, hint)
     match = _PARTS.fullmatch(cell.strip()) if isinstance(cell, str) else None
     if match is None:
-        raise ClockError(f"is not a time written {form}", f"write {form}, or give [min] or [s]")
+        raise ClockError("", f"is not a time written {form}", f"write {form}, or give [min] or [s]")
     return _written(match, form)
 
 
@@ -261,7 +258,7 @@ def moment(cell: Any) -> tuple[int | None, float]:
         return None, cell.total_seconds()
     if isinstance(cell, time):
         return None, _of_the_day(cell)
-    raise ClockError("is no clock time", "write 09:14:05 or 2026-02-11 09:14:05")
+    raise ClockError("", "is no clock time", "write 09:14:05 or 2026-02-11 09:14:05")
 
 
 _SPELLED = ("%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M:%S.%f", "%d.%m.%Y %H:%M", "%I:%M:%S %p",
@@ -292,7 +289,7 @@ def _written(match: re.Match[str], form: str) -> float:
     if match[3] is not None:
         return first * 3600 + second * 60 + int(match[3]) + fraction
     if form == "h:mm:ss" or (form == "h:mm" and match[4]):
-        raise ClockError("may be h:mm or m:ss", "write it as h:mm:ss")
+        raise ClockError("", "may be h:mm or m:ss", "write it as h:mm:ss")
     return first * 60 + second + fraction if form == "m:ss" else first * 3600 + second * 60
 
 

@@ -3,20 +3,21 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 
 from dossier.evidence.bench import Bench, Curve, Curves, curve_of
 from dossier.evidence.quantities.capacity import loaded_specimens
-from dossier.evidence.quantities.pressure import clean_estimate, outside
+from dossier.evidence.quantities.pressure import Point, Sweeps, clean_estimate, outside
 from dossier.evidence.records.fluid import fluid_at, kinematic_at
-from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.spoken import SIDES, Side
-from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
+from dossier.evidence.statistics.estimate import NotDemonstrated
 from dossier.physics.values import Floats
 from dossier.words import say
 
+T = TypeVar("T")
 POINTS = 41
 KELVIN = 273.15
 
@@ -26,7 +27,7 @@ def curves_of(bench: Bench) -> Curves:
     notes: list[str] = []
     application = bench.case.application
     flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
-    sides = _sides(bench, notes)
+    sides = _sides(bench, notes, usable_sweeps)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
     warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
     temperature = [
@@ -51,18 +52,20 @@ def curves_of(bench: Bench) -> Curves:
     )
 
 
-def _sides(bench: Bench, notes: list[str]) -> dict[Side, tuple[PressureDropResult, ...]]:
-    found: dict[Side, tuple[PressureDropResult, ...]] = {}
+def _sides(
+    bench: Bench, notes: list[str], compute: Callable[..., T], *asked: float
+) -> dict[Side, T]:
+    """Return what can be computed of each side; why it cannot of another goes to the notes."""
+    found: dict[Side, T] = {}
     for side in bench.sides:
-        sweeps = attempt(usable_sweeps, bench, side)
-        if isinstance(sweeps, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=sweeps.reason))
-        else:
-            found[side] = sweeps
+        try:
+            found[side] = compute(bench, side, *asked)
+        except NotDemonstrated as why:
+            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=why.reason))
     return found
 
 
-def _coldest(bench: Bench, sweeps: Sequence[PressureDropResult]) -> float | None:
+def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     """Return the cold start, or the coldest oil that the tested viscosities allow [K]."""
     if not sweeps:
         return None
@@ -86,15 +89,8 @@ def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:
     return KELVIN + math.ceil(begin - KELVIN)
 
 
-Point = tuple[float, float, float]
-
-
 def _over_flow(
-    bench: Bench,
-    side: Side,
-    sweeps: Sequence[PressureDropResult],
-    flows: Floats,
-    temperature: float,
+    bench: Bench, side: Side, sweeps: Sweeps, flows: Floats, temperature: float
 ) -> Curve:
     """Return the line as far as the sweeps and the pressure of the supply reach."""
     try:
@@ -109,11 +105,7 @@ def _over_flow(
 
 
 def _band(
-    bench: Bench,
-    side: Side,
-    sweeps: Sequence[PressureDropResult],
-    x: Floats,
-    point: Callable[[float], Point],
+    bench: Bench, side: Side, sweeps: Sweeps, x: Floats, point: Callable[[float], Point]
 ) -> Curve:
     """Return the line over those of `x` (n,) whose points lie inside what was swept."""
     points = [(float(value), point(float(value))) for value in x]
@@ -131,13 +123,9 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         notes.append(say("no ingression stated: no prediction over service hours"))
         return []
     found = []
-    for side in bench.sides:
-        specimens = attempt(loaded_specimens, bench, side, flow, temperature)
-        if isinstance(specimens, NotDemonstrated):
-            notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=specimens.reason))
-            continue
-        most = min(one.mass_to(one.tested)[0] for one in specimens)
-        mass = np.linspace(0.0, most, 2 * POINTS)
+    sides = _sides(bench, notes, loaded_specimens, flow, temperature)
+    for side, specimens in sides.items():
+        mass = np.linspace(0.0, min(one.mass_to(one.tested)[0] for one in specimens), 2 * POINTS)
         drops = np.array([one.at_mass(mass) for one in specimens])
         relative = 1.96 * (ingression.u or 0.0) / ingression.value
         slow, fast = (

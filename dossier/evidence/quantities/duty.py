@@ -32,6 +32,7 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import (
+    Bound,
     Budget,
     Component,
     Estimate,
@@ -115,7 +116,7 @@ def _estimate(
     own: Floats,
     *,
     unit: str,
-    bounds: Sequence[bool],
+    bounds: Sequence[Bound],
     notes: Sequence[str],
     shares: Callable[[], Mapping[str, float]],
 ) -> Estimate:
@@ -128,8 +129,7 @@ def _estimate(
     samples, scatter = own.mean(axis=0), []
     if n > 1 and np.isfinite(nominal).all():
         u = float(nominal.std(ddof=1)) / math.sqrt(n)
-        rng = generator(bench, f"{purpose} scatter")
-        samples = samples + u * rng.standard_t(n - 1, trials())
+        samples = samples + u * generator(bench, f"{purpose} scatter").standard_t(n - 1, trials())
         scatter = [scatter_component(n, u)]
 
     def components() -> Iterator[Component]:
@@ -137,20 +137,15 @@ def _estimate(
         for name, u in shares().items():
             yield Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
 
+    each = [
+        SpecimenValue.of(one, float(value), half_width_of(draws), bound)
+        for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
+    ]
     return Estimate(
         value=float(nominal.mean()),
         u=half_width_of(samples),
         unit=unit,
-        per_specimen=tuple(
-            SpecimenValue(
-                specimen=one.specimen,
-                record=one.record,
-                value=float(value),
-                u=half_width_of(draws),
-                bound="larger than" if bound else "",
-            )
-            for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
-        ),
+        per_specimen=tuple(each),
         components=Budget(components),
         bound="larger than" if any(bounds) else "",
         samples=samples,
@@ -210,7 +205,7 @@ def _drop_estimate(
     return _estimate(
         bench, f"{side} loaded pressure drop", specimens, nominal,
         _loaded_drop(specimens, draws, seconds), unit="Pa",
-        bounds=[False] * len(specimens), notes=(say(DUST),), shares=shares,
+        bounds=[""] * len(specimens), notes=(say(DUST),), shares=shares,
     )  # fmt: skip
 
 
@@ -321,7 +316,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
-        unit="s", bounds=[not reached for _, reached in masses],
+        unit="s", bounds=["" if reached else "larger than" for _, reached in masses],
         notes=(say(DUST), *limit.notes), shares=shares,
     )  # fmt: skip
 

@@ -83,8 +83,7 @@ def as_efficiency(found: Estimate) -> Estimate:
 
 def _drawn(found: Estimate, turn: Callable[[Floats], Floats]) -> dict[str, Any]:
     """Return all draws of an estimate, each turned by `turn`."""
-    names = ("samples", "specimen_samples", "middle")
-    drawn = {name: getattr(found, name) for name in names}
+    drawn = {name: getattr(found, name) for name in ("samples", "specimen_samples", "middle")}
     return {name: turn(each) for name, each in drawn.items() if each is not None}
 
 
@@ -233,24 +232,22 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     a bound.
     """
     runs = usable_runs(bench, side)
-    counted = [float(run.raw_up[k]) for run in runs for k in range(len(run.sizes))]
-    if not min(counted) >= LEAST_UPSTREAM:
-        reason = say(
+    records = [run.record for run in runs]
+    least = min(float(run.raw_up.min()) for run in runs)
+    if not least >= LEAST_UPSTREAM:
+        words = later(
             "only {number:.0f} particles counted upstream at some size: no ratio to interpolate "
-            "there",
-            number=min(counted),
+            "there"
         )
-        raise NotDemonstrated(reason, tuple(run.record for run in runs))
+        raise NotDemonstrated(say(words, number=least), tuple(records))
     nominal = [multipass.size_reaching(run.sizes, run.ratio, ratio) for run in runs]
     rng = generator(bench, f"{side} size at {ratio:.6g}")
     common = _common(bench, runs)
     shift = common * rng.standard_normal(trials())
-    near = [_near(run, ratio, common) for run in runs]
-    pairs = list(zip(runs, near, strict=True))
+    pairs = list(zip(runs, [_near(run, ratio, common) for run in runs], strict=True))
     shared = np.array([_sizes(run, each, ratio, shift[:, None]) for run, each in pairs])
     own = np.array([_sizes(run, each, ratio, _noise(run, each, rng)) for run, each in pairs])
     values = np.array([each.value for each in nominal])
-    records = [run.record for run in runs]
     told = precision(values, [bench.laboratories[record] for record in records])
     if told is not None and told.of_mean > 0:
         error = shared.mean(axis=0) - values.mean()
@@ -258,6 +255,8 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
         seen = farther(error[inside], -shift[inside] / common, told.of_mean, told.dof)
         shared[:, inside] += seen - error[inside]
     counters = half_width_of(shared.mean(axis=0)) if told else _finite_std(shared.mean(axis=0))
+    source = say("certificates, through the interpolation")
+    counted = Component(name=COUNTERS, u=counters, source=source, shared="counters")
     scatter = _scatter(values, own)
     sizing = size_components(bench, records, [float(each) for each in values])
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
@@ -268,21 +267,15 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
         value=float(values.mean()),
         u=math.hypot(scatter.u, counters, u_sizing),
         unit="um(c)",
-        per_specimen=_specimens(runs, nominal, specimen_samples),
-        components=(
-            scatter,
-            Component(
-                name=COUNTERS,
-                u=counters,
-                source=say("certificates, through the interpolation"),
-                shared="counters",
-            ),
-            *sizing,
+        per_specimen=tuple(
+            SpecimenValue.of(run, size.value, _finite_std(draws), size.bound)
+            for run, size, draws in zip(runs, nominal, specimen_samples, strict=True)
         ),
+        components=(scatter, counted, *sizing),
         bound=_bound([each.bound for each in nominal]),
         samples=samples,
         specimen_samples=specimen_samples,
-        sources=tuple(run.record for run in runs),
+        sources=tuple(records),
         precision=told,
         notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
     )
@@ -349,21 +342,6 @@ def _scatter(values: Floats, own: Floats) -> Component:
     if scatter >= counting:
         return scatter_component(n, scatter)
     return larger_component(COUNTING, n, counting, scatter)
-
-
-def _specimens(
-    runs: Sequence[MultipassResult], nominal: Sequence[multipass.SizeResult], draws: Floats
-) -> tuple[SpecimenValue, ...]:
-    return tuple(
-        SpecimenValue(
-            specimen=run.specimen,
-            record=run.record,
-            value=result.value,
-            u=_finite_std(samples),
-            bound=result.bound,
-        )
-        for run, result, samples in zip(runs, nominal, draws, strict=True)
-    )
 
 
 def _bound(bounds: Sequence[Bound]) -> Bound:

@@ -74,8 +74,7 @@ class Passage:
         `prior` [-] is 1 for a rate of which nothing is known, which errs to the high side; 1/2
         (Jeffreys) covers a true rate as often as is stated, on the average (from memory).
         """
-        shape = self.raw_down / self.dispersion + prior
-        down = rng.gamma(shape, self.dispersion, size)
+        down = rng.gamma(self.raw_down / self.dispersion + prior, self.dispersion, size)
         result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
         return result
 
@@ -199,24 +198,13 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
     values = [each.value for each in passages]
     shared += widening(bench, records, float(np.mean(values)))
     common = math.sqrt(sum(c.u**2 for c in shared)) / max(float(np.mean(values)), 1e-300)
-    specimens = [
-        SpecimenValue(
-            specimen=each.specimen,
-            record=each.record,
-            value=each.value,
-            u=math.hypot(each.u, each.value * min(common, 10.0)),
-            bound="" if each.raw_down > 0 else "smaller than",
-        )
-        for each in passages
-    ]
-    estimate = combine(
-        specimens,
-        [each.u for each in passages],
-        shared,
-        unit="1",
-        own_name=COUNTING,
-        laboratories=bench.laboratories,
-    )
+    specimens = []
+    for each in passages:
+        u = math.hypot(each.u, each.value * min(common, 10.0))
+        one = SpecimenValue.of(each, each.value, u, "" if each.raw_down > 0 else "smaller than")
+        specimens.append(one)
+    own, houses = [each.u for each in passages], bench.laboratories
+    estimate = combine(specimens, own, shared, unit="1", own_name=COUNTING, laboratories=houses)
     counted = sum(each.raw_down / each.dispersion for each in passages)
     if counted < MANY and estimate.value > 0:
         estimate = replace(estimate, middle=_middle(bench, passages, estimate, purpose))

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from dossier.case.application import Oil
 from dossier.case.model import RecordEntry
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits
@@ -102,18 +101,19 @@ def of_the_fit(sweep: PressureDropResult, flow: float, mu: float, rho: float) ->
     return math.sqrt(max(0.0, float(x @ sweep.assembly.covariance @ x)))
 
 
+Sweeps = Sequence[PressureDropResult]
+Point = tuple[float, float, float]
+"""Flow [m3/s], viscosity [Pa s] and density [kg/m3]."""
+
+
 def clean_estimate(
-    bench: Bench,
-    sweeps: Sequence[PressureDropResult],
-    point: tuple[float, float, float],
-    notes: Sequence[str] = (),
+    bench: Bench, sweeps: Sweeps, point: Point, notes: Sequence[str] = ()
 ) -> Estimate:
     """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
     values = [sweep.assembly.at(*point) for sweep in sweeps]
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
-    records = [sweep.record for sweep in sweeps]
-    shared += widening(bench, records, float(np.mean(values)))
+    shared += widening(bench, [sweep.record for sweep in sweeps], float(np.mean(values)))
     return combine_results(
         sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes,
         laboratories=bench.laboratories,
@@ -238,14 +238,15 @@ def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimat
     """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""
     sweeps = usable_sweeps(bench, side)
     opening = lowest_opening(bench, side)
-    flow, oil = at["flow"], bench.case.application.oil
-    found = [_opening_temperature(bench, sweep, oil, flow, opening.value) for sweep in sweeps]
-    return _temperature_estimate(bench, sweeps, found, oil, flow, opening)
+    found = [_opening_temperature(bench, each, at["flow"], opening.value) for each in sweeps]
+    return _temperature_estimate(bench, sweeps, found, at["flow"], opening)
 
 
 def _opening_temperature(
-    bench: Bench, sweep: PressureDropResult, oil: Oil, flow: float, opening: float
+    bench: Bench, sweep: PressureDropResult, flow: float, opening: float
 ) -> float:
+    oil = bench.case.application.oil
+
     def drop(temperature: float) -> float:
         return sweep.assembly.at(flow, *fluid_at(oil, temperature))
 
@@ -262,15 +263,10 @@ def _opening_temperature(
 
 
 def _temperature_estimate(
-    bench: Bench,
-    sweeps: Sequence[PressureDropResult],
-    found: Sequence[float],
-    oil: Oil,
-    flow: float,
-    opening: Estimate,
+    bench: Bench, sweeps: Sweeps, found: Sequence[float], flow: float, opening: Estimate
 ) -> Estimate:
     """Carry the pressure drop's uncertainties through the slope of temperature on pressure."""
-    slopes, own = [], []
+    oil, slopes, own = bench.case.application.oil, [], []
     for sweep, temperature in zip(sweeps, found, strict=True):
         near = (fluid_at(oil, temperature + step) for step in (-0.5, 0.5))
         ends = [sweep.assembly.at(flow, *each) for each in near]

@@ -66,8 +66,7 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     coarse classes are thinned out more.  None where the paths were counted at different sizes, a
     size lies beyond the table of the dust, or a class is not removed at all.
     """
-    arrangement = bench.case.application.circuit.arrangement
-    paths = ["full_flow"] * (arrangement in HAS_MAIN) + ["fine"] * (arrangement in HAS_FINE)
+    paths = _paths(bench)
     try:
         found = [usable_runs(bench, side, path) for path in paths]
     except NotDemonstrated:
@@ -90,6 +89,12 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     if not (by_class > 0).all() or not together > 0:
         return None
     return float((_classes(counts) / by_class).sum() / (counts[0] / together))
+
+
+def _paths(bench: Bench) -> list[str]:
+    """Return the paths of the circuit."""
+    arrangement = bench.case.application.circuit.arrangement
+    return ["full_flow"] * (arrangement in HAS_MAIN) + ["fine"] * (arrangement in HAS_FINE)
 
 
 ABSENT = {"main": 1.0, "fine": 1.0, "share": 0.0}
@@ -122,20 +127,18 @@ class SizeClass:
 
 def size_class(bench: Bench, side: Side, size: float, temperature: float) -> SizeClass:
     """Return penetrations of both paths and the flow share for one size [um(c)]."""
-    arrangement = bench.case.application.circuit.arrangement
-    found: dict[str, Estimate | None] = {"main": None, "fine": None, "share": None}
-    wanted = [("main", "full_flow")] * (arrangement in HAS_MAIN)
-    wanted += [("fine", "fine")] * (arrangement in HAS_FINE)
-    for key, path in wanted:
-        found[key] = _penetration(bench, side, size, path)
-    if arrangement in HAS_FINE:
-        found["share"] = _share(bench, side, temperature)
-    part = found["share"].value if found["share"] else 0.0
-    for _, path in wanted:
+    paths = _paths(bench)
+    main, fine = (
+        _penetration(bench, side, size, path) if path in paths else None
+        for path in ("full_flow", "fine")
+    )
+    share = _share(bench, side, temperature) if "fine" in paths else None
+    part = share.value if share else 0.0
+    for path in paths:
         flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
         for run in usable_runs(bench, side, path):
             stop_if(far_from_run(run, bench.limits, flow), run.record)
-    return SizeClass(size=size, **found)
+    return SizeClass(size=size, main=main, fine=fine, share=share)
 
 
 def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
@@ -146,8 +149,7 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
         return computed
     if stated is None:
         raise computed
-    words = later("share as the application states it; not computed: {reason}")
-    note = say(words, reason=computed.reason)
+    note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
     return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
 
 
@@ -197,13 +199,13 @@ def _open(bench: Bench, side: Side, temperature: float) -> bool:
     return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
 
 
-def _estimate(
-    bench: Bench,
-    side: Side,
-    known: SizeClass,
-    rate: tuple[float, float],
-    counts: tuple[float, float, float],
-) -> Estimate:
+Rate = tuple[float, float]
+"""Ingression and its standard uncertainty [kg/s]."""
+Counts = tuple[float, float, float]
+"""Particles in a mass of the dust: the lowest, the middle and the highest number [1/kg]."""
+
+
+def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Counts) -> Estimate:
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     # Of a bench that does not know this answer: a ring of the two would never be let go.
     draw = partial(_drawn, replace(bench), side, known, rate, counts)
@@ -273,20 +275,12 @@ NAMES = {
 
 
 def _drawn(
-    bench: Bench,
-    side: Side,
-    known: SizeClass,
-    rate: tuple[float, float],
-    counts: tuple[float, float, float],
+    bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Counts
 ) -> dict[str, Floats]:
     low, middle, high = counts
-    half = max(high - middle, middle - low)
-    drawn = {
-        "rate": positive_normal(generator(bench, "ingression"), *rate),
-        "counts": generator(bench, f"dust {known.size:g}").uniform(
-            middle - half, middle + half, trials()
-        ),
-    }
+    half, dust = max(high - middle, middle - low), generator(bench, f"dust {known.size:g}")
+    drawn = {"rate": positive_normal(generator(bench, "ingression"), *rate)}
+    drawn["counts"] = dust.uniform(middle - half, middle + half, trials())
     drawn |= {key: np.array([value]) for key, value in ABSENT.items()}
     for key, part in known.parts.items():
         rng = generator(bench, f"{side} {key} {known.size:g} draws")

@@ -10,8 +10,8 @@ from dossier.evidence.records.measured import column_of
 from dossier.evidence.records.valve_sweeps import (
     Read,
     ValveSweep,
+    accept_inside,
     from_sweeps,
-    inside,
     opening_from_sweep,
     step_at,
 )
@@ -167,7 +167,7 @@ def _single_result(bench: Bench, side: Side) -> bool:
 
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     p, q = sweep.rising
-    inside(p, pressure, "differential pressure", "kPa", 1e-3)
+    accept_inside(p, pressure, "differential pressure", "kPa", 1e-3)
     return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
@@ -189,7 +189,7 @@ def valve_flow_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estima
 
 
 def _open(sweep: ValveSweep, flow: float) -> Read:
-    inside(sweep.rising[1], flow, "flow", "L/min", 6e4)
+    accept_inside(sweep.rising[1], flow, "flow", "L/min", 6e4)
     found = []
     for p, q in (sweep.rising, sweep.falling):
         if q.size >= 2 and q.min() <= flow <= q.max():

@@ -4,9 +4,12 @@ import functools
 import math
 
 from dossier.case.application import Oil
+from dossier.case.case import Case
+from dossier.case.model import RecordEntry
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.instruments import InputAccuracy
 from dossier.physics import viscosity
+from dossier.words import say
 
 T40, T100 = 313.15, 373.15
 STEP = 1e-3
@@ -32,6 +35,16 @@ def fluid_at(oil: Oil, temperature: float) -> tuple[float, float]:
     nu = kinematic_at(oil, temperature)
     rho = float(viscosity.density(oil.density15, temperature))
     return float(viscosity.dynamic_viscosity(nu, rho)), rho
+
+
+def tested_viscosity(case: Case, entry: RecordEntry) -> float:
+    """Return the kinematic viscosity [m2/s] of a record's fluid at the temperature that it states.
+
+    Raises ValueError where either is lacking, or the oil is not known at that temperature.
+    """
+    if entry.fluid is None or entry.conditions.temperature is None:
+        raise ValueError(say("no test fluid or temperature"))
+    return kinematic_at(case.fluid(entry.fluid), entry.conditions.temperature)
 
 
 def temperature_of(oil: Oil, nu: float) -> float:

@@ -21,6 +21,7 @@ from dossier.evidence.records.readings import (
     zero_failure,
 )
 from dossier.evidence.records.usable import expected, usable_records
+from dossier.evidence.registry import Conditions, Quantity
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
 from dossier.words import decimal_mark, later, say
@@ -45,21 +46,12 @@ def column_of(record: Record, name: str) -> int | None:
     return None
 
 
-def measured(
-    bench: Bench,
-    side: Side,
-    column: str,
-    *,
-    unit: str,
-    printed: str,
-    dimension: str,
-    favourable: Bound,
-) -> Estimate:
-    """Return the estimate of a measured quantity.
+WORKING = {"pressure": "Pa", "number": "1", "time": "s", "volume rate": "m3/s", "mass": "kg"}
+"""Working unit of each dimension."""
 
-    `column` of the measurement records, working `unit`, `printed` unit with its `dimension`, and
-    the side on which a bound is favourable.
-    """
+
+def measured(column: str, declared: Quantity, bench: Bench, side: Side, at: Conditions) -> Estimate:
+    """Return the mean of what a column of the measurement records holds [working unit]."""
 
     def has(record: Record) -> bool:
         return column_of(record, column) is not None
@@ -72,8 +64,8 @@ def measured(
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     accounted(bench, side, readings, lambda each: each.specimens if has(each) else ())
-    found = estimate_of(bench, readings, unit=unit, notes=_notes(bench, side, readings))
-    return zero_failure(bench, found, favourable, printed, dimension)
+    unit, notes = WORKING[declared.dimension], _notes(bench, side, readings)
+    return zero_failure(bench, estimate_of(bench, readings, unit=unit, notes=notes), declared)
 
 
 def _readings(
@@ -91,8 +83,7 @@ def _readings(
             raise NotDemonstrated(reason, (record.id,))
         reading = Reading(record=record, specimen=specimen, value=float(value), bound=BOUNDS[sign])
         if measurands:
-            name = READINGS[measurands[0]]
-            effect = read_with(bench, record, name, measurands, float(value))
+            effect = read_with(bench, record, READINGS[measurands[0]], measurands, float(value))
             reading = replace(reading, effects=(effect,))
         yield reading
 
@@ -105,12 +96,11 @@ def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, 
         words = later("tested on specimens of their own, {names}, not on those that the plan names")
         notes.append(say(words, names=", ".join(tested)))
     if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
-        notes.append(
-            say(
-                "a result of zero carries no relative uncertainty: what lies below the smallest "
-                "value that can be measured is better written as a bound, < x"
-            )
+        words = later(
+            "a result of zero carries no relative uncertainty: what lies below the smallest value "
+            "that can be measured is better written as a bound, < x"
         )
+        notes.append(say(words))
     return tuple(notes)
 
 
@@ -161,10 +151,9 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
     found = tuple(row for record in records for row in rows(record))
 
-    def tested(record: Record) -> list[str]:
-        return [row.specimen for row in rows(record)]
-
-    accounted(bench, side, found, tested, others_allowed=False)
+    accounted(
+        bench, side, found, lambda each: [r.specimen for r in rows(each)], others_allowed=False
+    )
     return found
 
 

@@ -11,6 +11,7 @@ from dossier.case.units import from_si
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.instruments import InputAccuracy, absolute_accuracy
 from dossier.evidence.records.usable import expected, missing_specimens
+from dossier.evidence.registry import Quantity
 from dossier.evidence.spoken import Side, number_text
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import OWN, budget, combine, widening
@@ -119,12 +120,7 @@ def accounted(
 
 
 def estimate_of(
-    bench: Bench,
-    readings: Sequence[Reading],
-    *,
-    unit: str,
-    own_name: str = OWN,
-    notes: Sequence[str] = (),
+    bench: Bench, readings: Sequence[Reading], unit: str, notes: Sequence[str], own_name: str = OWN
 ) -> Estimate:
     """Return the estimate of the filter type from one or more readings [working unit].
 
@@ -140,16 +136,15 @@ def estimate_of(
     mean = math.fsum(reading.value for reading in readings) / len(readings)
     own, shared = [reading.own for reading in readings], _shared(readings)
     shared += widening(bench, records, mean)
-    each, houses = [_specimen(reading) for reading in readings], bench.laboratories
+    houses = bench.laboratories
+    each = [
+        SpecimenValue(specimen=r.specimen, record=r.record.id, value=r.value, u=r.u, bound=r.bound)
+        for r in readings
+    ]
     found = combine(
         each, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
     )
     return _bounded(found, bounds.pop()) if bounds else found
-
-
-def _specimen(reading: Reading) -> SpecimenValue:
-    who = {"specimen": reading.specimen, "record": reading.record.id}
-    return SpecimenValue(**who, value=reading.value, u=reading.u, bound=reading.bound)
 
 
 def _shared(readings: Sequence[Reading]) -> list[Component]:
@@ -187,20 +182,19 @@ def _bounded(found: Estimate, bound: Bound) -> Estimate:
     return replace(found, components=(first, *rest), bound=bound, notes=(*found.notes, note))
 
 
-def zero_failure(
-    bench: Bench, found: Estimate, favourable: Bound, unit: str, dimension: str
-) -> Estimate:
+def zero_failure(bench: Bench, found: Estimate, declared: Quantity) -> Estimate:
     """Return the estimate with what its specimens show, where every result is a good bound.
 
-    n specimens that all went beyond a value, on the `favourable` side, show with the confidence of
-    the decision rule which share of the filter type does (see `zero_failure_reliability`); `unit`
-    is the printed one.
+    n specimens that all went beyond a value, on the better side, show with the confidence of the
+    decision rule which share of the filter type does (see `zero_failure_reliability`).
     """
+    favourable: Bound = "larger than" if declared.better == "higher" else "smaller than"
     if {each.bound for each in found.per_specimen} != {favourable}:
         return found
     least = min if favourable == "larger than" else max
-    end = from_si(least(each.value for each in found.per_specimen), unit, dimension)
-    bound = f"{SIGNS[favourable]}{number_text(end, '.6g')}{'' if unit == '1' else f' {unit}'}"
+    worst, unit = least(each.value for each in found.per_specimen), declared.unit
+    end = number_text(from_si(worst, unit, declared.dimension), ".6g")
+    bound = f"{SIGNS[favourable]}{end}{'' if unit == '1' else f' {unit}'}"
     confidence = bench.case.application.decision_rule.confidence
     words = say("without a failure ({bound})", bound=bound)
     details, note = shown_by(len(found.per_specimen), confidence, words)

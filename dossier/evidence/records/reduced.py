@@ -165,8 +165,7 @@ def _counts(
         raise ValueError(say("a reporting tenth has no reading at some size"))
     seen_up, seen_down = _counted(conditions)
     raw_up, raw_down = _equivalent(up, readings, seen_up), _equivalent(down, readings, seen_down)
-    seen = _seen(down, raw_down, readings, seen_down)
-    exposure = seen / _seen(up, raw_up, readings, seen_up)
+    exposure = _seen(down, raw_down, readings, seen_down) / _seen(up, raw_up, readings, seen_up)
     ratio, zero = multipass.overall_ratio(up, down)
     found = {"up": up, "down": down, "readings": readings, "zero_downstream": zero}
     found |= {"raw_up": raw_up, "raw_down": raw_down, "exposure": exposure}

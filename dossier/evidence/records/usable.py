@@ -39,17 +39,13 @@ def _whole(
     physical cause and who agreed, is accounted for.
     """
     path_of = bench.case.application.circuit.path_of
-    entries = [
-        entry
-        for entry in bench.entries.values()
-        if (entry.kind, entry.filter, path_of(entry.path)) == (kind, side, path_of(path))
-    ]
+    alike = (record.entry for record in bench.case.of_kind(kind, side))
+    entries = [entry for entry in alike if path_of(entry.path) == path_of(path)]
     if not entries:
         raise NotDemonstrated(say("there is no {record} {of_side}", **_names(side, kind)))
     for entry in entries:
         _accept(bench, entry.id)
-    records = {each.id for each in entries}
-    planned = expected(bench.case, side, records, _tested(bench, side))
+    planned = expected(bench.case, side, {each.id for each in entries}, _tested(bench, side))
     missing = planned - {entry.specimen or "" for entry in entries}
     if missing:
         names = ", ".join(sorted(missing))

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -68,11 +69,7 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
 
 def usable_valves(bench: Bench, side: Side) -> tuple[ValveSweep, ...]:
     """Return the valve sweeps of one filter that carry a result."""
-
-    def swept(record: Record) -> bool:
-        return isinstance(record.table, ValveTable)
-
-    records = usable_records(bench, side, "bypass_valve", swept, say("a sweep"))
+    records = usable_records(bench, side, "bypass_valve", lambda _: True, say("a sweep"))
     found = tuple(sweep for record in records for sweep in sweeps_of(record))
     accounted(bench, side, found, lambda record: (s.specimen for s in sweeps_of(record)))
     return found
@@ -91,21 +88,18 @@ def criterion(sweeps: Sequence[ValveSweep]) -> float:
             raise NotDemonstrated(say(words, record=sweep.record.id), (sweep.record.id,))
         flows[sweep.record.id] = stated
     if max(flows.values()) > min(flows.values()) * (1.0 + 1e-9):
-        told = ", ".join(
-            f"{name}: {number_text(each * 6e4, '.4g')} L/min" for name, each in flows.items()
-        )
+        printed = {name: number_text(each * 6e4, ".4g") for name, each in flows.items()}
+        told = ", ".join(f"{name}: {flow} L/min" for name, flow in printed.items())
         words = later("the records state different criterion flows ({flows}): no common result")
         raise NotDemonstrated(say(words, flows=told), tuple(flows))
     return next(iter(flows.values()))
 
 
+Result = Literal["pressure", "flow"]
+
+
 def from_sweeps(
-    bench: Bench,
-    side: Side,
-    read: Reader,
-    *,
-    result: Literal["pressure", "flow"],
-    at: float | None = None,
+    bench: Bench, side: Side, read: Reader, *, result: Result, at: float | None = None
 ) -> Estimate:
     """Return the estimate of the `result` that `read` takes from each specimen's sweeps.
 
@@ -122,7 +116,7 @@ def from_sweeps(
     return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
 
 
-def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: str, at: float) -> Reading:
+def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: Result, at: float) -> Reading:
     entry, record = sweep.record.entry, sweep.record
     direct, other = ("differential pressure", "flow")[:: 1 if result == "pressure" else -1]
     try:
@@ -151,12 +145,9 @@ def _change(sweep: ValveSweep, read: Reader, at: float, found: Read, u: float) -
     """
     changes = []
     for shifted in (at - u, at + u):
-        try:
+        with suppress(ValueError):
             other = read(sweep, shifted)
-        except ValueError:
-            continue
-        if not other.bound:
-            changes.append(abs(other.value - found.value))
+            changes += [] if other.bound else [abs(other.value - found.value)]
     if not changes:
         raise ValueError(say("the sweep is shorter than the uncertainty of its readings"))
     return max(changes)
@@ -179,7 +170,7 @@ def step_at(x: Floats, y: Floats, at: float) -> float:
     return float(steps.max()) if steps.size else 0.0
 
 
-def inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
+def accept_inside(x: Floats, at: float, name: str, unit: str, factor: float) -> None:
     """Raise ValueError, in the printed `unit`, where `at` lies outside the rows of a sweep.
 
     `factor` is printed units per working unit.

@@ -215,8 +215,8 @@ def combine_results(
     """
     common = math.sqrt(sum(c.u**2 for c in shared))
     specimens = [
-        SpecimenValue(specimen=r.specimen, record=r.record, value=value, u=math.hypot(u, common))
-        for r, value, u in zip(results, values, own, strict=True)
+        SpecimenValue.of(result, value, math.hypot(u, common))
+        for result, value, u in zip(results, values, own, strict=True)
     ]
     found = combine(specimens, own, shared, unit=unit, own_name=own_name, laboratories=laboratories)
     return replace(found, notes=(*notes, *found.notes))

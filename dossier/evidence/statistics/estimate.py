@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal, ParamSpec, TypeVar
+from typing import Any, Literal, ParamSpec, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +74,11 @@ class SpecimenValue:
     u: float
     """Standard uncertainty of this specimen's measurement [unit of the estimate]."""
     bound: Bound = ""
+
+    @classmethod
+    def of(cls, tested: Any, value: float, u: float, bound: Bound = "") -> Self:
+        """Return the result of whatever was tested that names its specimen and record."""
+        return cls(specimen=tested.specimen, record=tested.record, value=value, u=u, bound=bound)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

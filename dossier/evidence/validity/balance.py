@@ -72,11 +72,8 @@ class _Judged:
             (later("no counts of the dust at {sizes} µm(c)"), self.unknown),
             (later("too few counted at {sizes} µm(c)"), self.few),
         )
-        return "; ".join(
-            say(words, sizes=", ".join(number_text(size, "g") for size in sizes))
-            for words, sizes in reasons
-            if sizes
-        )
+        told = ((words, [number_text(size, "g") for size in sizes]) for words, sizes in reasons)
+        return "; ".join(say(words, sizes=", ".join(sizes)) for words, sizes in told if sizes)
 
 
 def _balance(held: Run, limit: Limit) -> Found:
@@ -126,10 +123,8 @@ def _once_through(record: Record, result: MultipassResult, size: float) -> float
     """Return the count [1/mL] of the base level's dust at `size`; None beyond its table."""
     stated = record.entry.conditions.dust
     try:
-        if stated is not None and stated.counts:
-            counts = particles.interpolated(stated.spectrum, size)
-        else:
-            counts = particles.counts_per_mass(size)
+        own = stated is not None and stated.spectrum
+        counts = particles.interpolated(own, size) if own else particles.counts_per_mass(size)
     except ValueError:
         return None
     return counts * result.base_level / 1e6
@@ -156,10 +151,8 @@ def _passed(result: MultipassResult) -> Floats:
 
 
 def _listed(quotients: dict[float, float]) -> str:
-    return ", ".join(
-        say("{quotient:.2f} at {size:g} µm(c)", quotient=q, size=size)
-        for size, q in quotients.items()
-    )
+    words = later("{quotient:.2f} at {size:g} µm(c)")
+    return ", ".join(say(words, quotient=q, size=size) for size, q in quotients.items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +175,7 @@ def _recirculation(held: Run, limit: Limit) -> Found:
     What passes comes back, so that both rise alike whatever the dust: N_up = n + N_down.  A factor
     that is wrong on one side alone shows as a slope of that factor.
     """
-    found = _slopes(held.record, held.result, limit.tolerance)
-    slopes = [each for each in found if each is not None]
+    slopes = _slopes(held.record, held.result, limit.tolerance)
     for each in slopes:
         low, high = each.value - each.half, each.value + each.half
         if low > limit.value or high < 1.0 / limit.value:
@@ -203,21 +195,16 @@ def _risen(slope: _Slope) -> str:
     return say(words, slope=slope.value, half=slope.half, size=slope.size)
 
 
-def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_Slope | None]:
-    """Return the slope at each size, or None where the downstream counts do not tell.
+def _slopes(record: Record, result: MultipassResult, drift: float) -> Sequence[_Slope]:
+    """Return the slope at each size at which the downstream counts tell.
 
     `drift` [-] is how far the injected counts of that size may move against those of the size that
     stands for the injection: the smallest of which the filter lets less than a tenth pass.
     """
     held = np.flatnonzero((_passed(result) < HELD) & (result.sizes <= LARGEST))
-    found: list[_Slope | None] = []
-    for k in range(len(result.sizes)):
-        own = held[held != k]
-        if not len(own):
-            found.append(None)
-            continue
-        found.append(_slope(result, k, int(own[0]), _settled(record, result, k), drift))
-    return found
+    stands = [(k, int(own[0])) for k in range(len(result.sizes)) if len(own := held[held != k])]
+    found = (_slope(result, k, own, _settled(record, result, k), drift) for k, own in stands)
+    return [each for each in found if each is not None]
 
 
 def _slope(
@@ -269,13 +256,13 @@ def doubtful(runs: Sequence[Reduced]) -> Mapping[str, str]:
     """
     alike: dict[tuple[str, ...], list[Reduced]] = {}
     for run in runs:
-        entry, dilution = run[0].entry, run[0].entry.conditions.dilution
-        key = (entry.laboratory, entry.filter, entry.path, str(dilution))
+        entry = run[0].entry
+        key = entry.laboratory, entry.filter, entry.path, str(entry.conditions.dilution)
         alike.setdefault(key, []).append(run)
     found: dict[str, str] = {}
     for each in alike.values():
         by_size: dict[float, list[_Slope]] = {}
-        for slope in (s for run in each for s in _slopes(*run, 0.0) if s is not None and s.u > 0):
+        for slope in (s for run in each for s in _slopes(*run, 0.0) if s.u > 0):
             by_size.setdefault(slope.size, []).append(slope)
         words = next(filter(None, map(_doubt, by_size.values())), "")
         found |= dict.fromkeys((record.id for record, _ in each), words)

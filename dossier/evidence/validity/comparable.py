@@ -1,6 +1,7 @@
 """Were both filters tested alike?  Only then is one set against the other."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import TypeVar
 
 from dossier.case.case import Record
@@ -8,7 +9,7 @@ from dossier.case.fields import Dust
 from dossier.case.records import MeasurementTable
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import international
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.registry import Quantity
 from dossier.words import later, say
@@ -41,16 +42,16 @@ def unlike_tests(bench: Bench, quantity: Quantity) -> str:
     viscosity and criterion flow, and what is measured once on its method.  Where a valve's record
     only says how low it may open, nothing is compared by it.
     """
-    found: list[Iterator[str]] = []
+    found: Iterator[str] = iter(())
     if "multipass" in quantity.records:
-        found.append(_multipass(bench))
-    if quantity.records == ("bypass_valve",):
-        found.append(_valves(bench))
-    if quantity.records == ("measurement",):
-        records = [r for r in _records(bench, "measurement") if _measures(r, quantity)]
+        found = _multipass(bench)
+    elif quantity.records == ("bypass_valve",):
+        found = _valves(bench, _records(bench, quantity))
+    elif quantity.records == ("measurement",):
+        records = _records(bench, quantity)
         methods = [(r.entry.filter, r.id, r.entry.standard.partition(":")[0]) for r in records]
-        found.append(_unlike(say("method"), methods))
-    return next((words for each in found for words in each), "")
+        found = _unlike(say("method"), methods)
+    return next(found, "")
 
 
 def _multipass(bench: Bench) -> Iterator[str]:
@@ -73,12 +74,9 @@ def other_batch(bench: Bench) -> str:
 
 def _dusts(bench: Bench, path: str, name: str, of: Callable[[Dust], str]) -> Iterator[str]:
     """Yield how the dust of the runs on one path differs, by the words that `of` gives of it."""
-    dusts = [
-        (run.side, run.record, bench.entries[run.record].conditions.dust)
-        for run in bench.multipass
-        if run.path == path
-    ]
-    return _unlike(name, [(side, record, of(dust) if dust else "") for side, record, dust in dusts])
+    runs = [run for run in bench.multipass if run.path == path]
+    dusts = [(run, bench.entries[run.record].conditions.dust) for run in runs]
+    return _unlike(name, [(run.side, run.record, of(dust) if dust else "") for run, dust in dusts])
 
 
 def other_method(bench: Bench, quantity: Quantity) -> str:
@@ -86,19 +84,12 @@ def other_method(bench: Bench, quantity: Quantity) -> str:
 
     An inspection goes by a plan of the house, for which there is no known method.
     """
-    records = [
-        r for kind in quantity.records if kind != "inspection" for r in _records(bench, kind)
-    ]
-    for kind, path in sorted({(r.entry.kind, r.entry.path) for r in records}):
-        told = [
-            (r.entry.filter, r.id, _method(bench, r))
-            for r in records
-            if (r.entry.kind, r.entry.path) == (kind, path)
-            and (kind != "measurement" or _measures(r, quantity))
-        ]
-        for words in _unlike(say("method"), told):
-            return words
-    return ""
+    tests: dict[tuple[str, str], list[Told[str]]] = {}
+    for r in _records(bench, quantity):
+        told = (r.entry.filter, r.id, _method(bench, r))
+        tests.setdefault((r.entry.kind, r.entry.path), []).append(told)
+    found = (_unlike(say("method"), each) for _, each in sorted(tests.items()))
+    return next((words for each in found for words in each), "")
 
 
 def _method(bench: Bench, record: Record) -> str:
@@ -106,8 +97,7 @@ def _method(bench: Bench, record: Record) -> str:
     return str(international(standard, bench.limits.methods) or standard)
 
 
-def _valves(bench: Bench) -> Iterator[str]:
-    records = _records(bench, "bypass_valve")
+def _valves(bench: Bench, records: Sequence[Record]) -> Iterator[str]:
     thick = [(r.entry.filter, r.id, _viscosity(bench, r)) for r in records]
     yield from _apart(bench, "viscosity", thick)
     criteria = [(r.entry.filter, r.id, r.entry.conditions.criterion_flow) for r in records]
@@ -115,22 +105,24 @@ def _valves(bench: Bench) -> Iterator[str]:
 
 
 def _viscosity(bench: Bench, record: Record) -> float | None:
-    entry = record.entry
-    if entry.fluid is None or entry.conditions.temperature is None:
-        return None
-    try:
-        return kinematic_at(bench.case.fluid(entry.fluid), entry.conditions.temperature)
-    except ValueError:
-        return None
+    with suppress(ValueError):
+        return tested_viscosity(bench.case, record.entry)
+    return None
 
 
-def _measures(record: Record, quantity: Quantity) -> bool:
-    names = record.table.names if isinstance(record.table, MeasurementTable) else ()
-    return any(name.replace("-", "_").replace(" ", "_") == quantity.name for name in names)
+def _records(bench: Bench, quantity: Quantity) -> list[Record]:
+    """Return the records that a quantity rests on, inspections aside."""
+    kinds = [kind for kind in quantity.records if kind != "inspection"]
+    every = [each for kind in kinds for each in bench.case.of_kind(kind)]
+    return [each for each in every if each.id not in bench.excluded and _shows(each, quantity)]
 
 
-def _records(bench: Bench, kind: str) -> list[Record]:
-    return [each for each in bench.case.of_kind(kind) if each.id not in bench.excluded]
+def _shows(record: Record, quantity: Quantity) -> bool:
+    """Return whether a record has what a quantity rests on: of measurements, its column."""
+    if not isinstance(record.table, MeasurementTable):
+        return True
+    names = {name.replace("-", "_").replace(" ", "_") for name in record.table.names}
+    return quantity.name in names
 
 
 def _pairs(

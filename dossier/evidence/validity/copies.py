@@ -78,8 +78,7 @@ def copies(records: Sequence[tuple[Record, float]]) -> Mapping[str, str]:
     found: dict[str, str] = {}
     for run in runs:
         own = _noise(run.sides, nearby=True)
-        share = _twins(own, own, own=True)
-        if share > TWINS:
+        if (share := _twins(own, own, own=True)) > TWINS:
             found[run.record.id] = say(REPEATED, share=share)
             continue
         found |= _same_row(run, run)
@@ -87,9 +86,8 @@ def copies(records: Sequence[tuple[Record, float]]) -> Mapping[str, str]:
         found |= {run.record.id: words} if words else {}
     for one, other in combinations(runs, 2):
         words, share = _follows(*_alike(one, other))
-        if not words:
-            share = _twins(*_shares(one, other))
-            words = MIXED if share > TWINS else ""
+        if not words and (share := _twins(*_shares(one, other))) > TWINS:
+            words = MIXED
         pair = (one.record, other.record)
         for record, known in (pair, pair[::-1]) if words else ():
             found.setdefault(record.id, say(words, known=known.id, share=share))

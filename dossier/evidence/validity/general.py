@@ -76,8 +76,7 @@ def _certificate(held: Held, _: Limit, used: list[Instrument]) -> Found:
                 "{certificate} is named for {names}: name the certificate of each, or the sheet of "
                 "it that is its own"
             )
-            names = ", ".join(sorted(same))
-            return False, say(words, certificate=each.certificate, names=names)
+            return False, say(words, certificate=each.certificate, names=", ".join(sorted(same)))
     return True, say("a certificate for each")
 
 
@@ -109,8 +108,7 @@ def _wanted(record: Record) -> list[tuple[str, ...]]:
         return [READ_BY[name] for name in table.names]
     if isinstance(table, InspectionTable):
         return [] if _looked_at(record) else [("length",)]
-    names = READ[record.entry.kind]
-    return [(name,) for name in names if stated_instead(record, name) is None]
+    return [(name,) for name in READ[record.entry.kind] if stated_instead(record, name) is None]
 
 
 def _measured(held: Held, _: Limit) -> Found:
@@ -151,8 +149,7 @@ def _looked_at(record: Record) -> bool:
 
 def _agreed(held: Held, _: Limit) -> Found:
     agreed, tested = held.case.application.decision_rule.agreed, held.entry.tested
-    words = later("agreed {agreed}, tested {tested}")
-    return agreed <= tested, say(words, agreed=agreed, tested=tested)
+    return agreed <= tested, say("agreed {agreed}, tested {tested}", agreed=agreed, tested=tested)
 
 
 DESTROY = frozenset({"burst pressure", "collapse pressure", "pulse cycles", "vibration hours"})
@@ -250,11 +247,10 @@ def hurried(
     found: dict[str, str] = {}
     for record, _ in runs:
         limit = limits.find(TIME, "multipass", record.entry.standard)
-        own = [
-            run for run in runs if rigs[run[0].id] == rigs[record.id] and _within(record, run[0])
-        ]
         if limit is None:
             continue
+        alike = (run for run in runs if rigs[run[0].id] == rigs[record.id])
+        own = [run for run in alike if _within(record, run[0])]
         hours = sum(result.end_time / 3600.0 + limit.tolerance for _, result in own)
         first, last = _days(record)
         if hours > limit.value * ((last - first).days + 1):

@@ -86,8 +86,7 @@ def _named(held: Held, _: Limit) -> Found | None:
     agreed = _agreed_by(held)
     if agreed:
         return True, say("named by {requirements}", requirements=", ".join(agreed))
-    words = later("no requirement names {method} as its method")
-    return False, say(words, method=held.entry.standard)
+    return False, say("no requirement names {method} as its method", method=held.entry.standard)
 
 
 def _family(held: Held, _: Limit) -> Found | None:

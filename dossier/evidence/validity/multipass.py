@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.instruments import measures
 from dossier.evidence.spoken import number_text
 from dossier.evidence.validity import balance, readings, relevance
@@ -81,10 +81,7 @@ def _temperature(held: Run, limit: Limit) -> Found:
 
 
 def _viscosity(held: Run, limit: Limit) -> Found:
-    fluid, temperature = held.entry.fluid, held.conditions.temperature
-    if fluid is None or temperature is None:
-        return None, say("no test fluid or temperature")
-    nu = kinematic_at(held.case.fluid(fluid), temperature)
+    nu = tested_viscosity(held.case, held.entry)
     return abs(nu - limit.value) <= limit.tolerance, say("{nu:.2f} mm²/s", nu=nu * 1e6)
 
 
@@ -124,8 +121,7 @@ def _coincidence(held: Run, limit: Limit) -> Found:
     table, dilution = held.table, held.conditions.dilution
     if table.sizes[0] > limit.value:
         # The sensor sees what is smaller as well, and most particles are.
-        words = later("counted from {size:g} µm(c) up, too few to judge")
-        return False, say(words, size=table.sizes[0])
+        return False, say("counted from {size:g} µm(c) up, too few to judge", size=table.sizes[0])
     used = held.case.instruments(held.entry)
     stated = [each.coincidence_limit for each in used if measures(each, "counts")]
     limits = [each for each in stated if each is not None]
@@ -135,10 +131,8 @@ def _coincidence(held: Run, limit: Limit) -> Found:
     if max(limits) > limit.agreed:
         words = later("a limit of {limit:.0f} per mL: look at its unit in the certificate")
         return False, say(words, limit=max(limits))
-    highest = max(
-        float(np.nanmax(table.upstream)) / dilution.upstream,
-        float(np.nanmax(table.downstream)) / dilution.downstream,
-    )
+    most = {side: float(np.nanmax(getattr(table, side))) for side in readings.SIDES}
+    highest = max(count / getattr(dilution, side) for side, count in most.items())
     words = later("up to {highest:.0f} at the sensor, limit {limit:.0f} per mL")
     return highest <= min(limits), say(words, highest=highest, limit=min(limits))
 
@@ -176,10 +170,9 @@ def _upstream(held: Run, limit: Limit) -> Found:
         up**2 / np.maximum(result.raw_up, 1.0)
         + down**2 * np.maximum(result.dispersion, 1.0) / np.maximum(result.raw_down, 1.0)
     )
-    short = (up - down) < -limit.value * noise
     found = [
         say("ratio {ratio:.3f} at {size:g} µm(c)", ratio=up[k] / down[k], size=result.sizes[k])
-        for k in np.flatnonzero(short)
+        for k in np.flatnonzero((up - down) < -limit.value * noise)
     ]
     return not found, "; ".join(found) or say("upstream above downstream at every size")
 
@@ -244,8 +237,7 @@ def _balance(held: Run, limit: Limit) -> Found:
         return None, result.missing_balance
     share = result.balance.retained / result.balance.injected
     words = later("retained {share:.1%} of the injected {injected:.2f} g")
-    found = say(words, share=share, injected=result.injected * 1e3)
-    return limit.value <= share <= 1.0, found
+    return limit.value <= share <= 1.0, say(words, share=share, injected=result.injected * 1e3)
 
 
 def _settled(held: Run, limit: Limit) -> Found:
@@ -258,8 +250,7 @@ def _settled(held: Run, limit: Limit) -> Found:
         )
         return False, say(words, final=final.value * 1e3, base=result.base_level * 1e3)
     if result.balance.level_below_base:
-        words = later("final level below the base level; no mass credited for it")
-        return "warning", say(words)
+        return "warning", say("final level below the base level; no mass credited for it")
     return True, say("final level at or above the base level")
 
 
@@ -268,8 +259,7 @@ def _same_sizes(held: Run, _: Limit) -> Found:
     lacking = sorted(everything - {float(size) for size in held.result.sizes})
     if lacking:
         sizes = ", ".join(number_text(size, "g") for size in lacking)
-        words = later("no counts at {sizes} µm(c), which other runs have")
-        return False, say(words, sizes=sizes)
+        return False, say("no counts at {sizes} µm(c), which other runs have", sizes=sizes)
     number = len(everything)
     return True, say_count(number, "{number} size in every run", "{number} sizes in every run")
 

@@ -14,7 +14,7 @@ from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.fluid import kinematic_at
+from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
@@ -187,11 +187,8 @@ def _criterion(held: Held, _: Limit) -> Found:
 
 
 def _viscosity(held: Held, limit: Limit) -> Found:
-    fluid, temperature = held.entry.fluid, held.conditions.temperature
-    if fluid is None or temperature is None:
-        return None, say("no test fluid or temperature")
     try:
-        nu = kinematic_at(held.case.fluid(fluid), temperature)
+        nu = tested_viscosity(held.case, held.entry)
     except ValueError as error:
         return None, str(error)
     met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
@@ -273,8 +270,7 @@ def _temperature(held: Held, _: Limit) -> Found:
     if not isinstance(table, PressureDropTable) or table.temperature is None:
         return None, say("no temperature column")
     low, high = float(table.temperature.min()), float(table.temperature.max())
-    words = later("{low:.1f} °C to {high:.1f} °C")
-    return True, say(words, low=low - 273.15, high=high - 273.15)
+    return True, say("{low:.1f} °C to {high:.1f} °C", low=low - 273.15, high=high - 273.15)
 
 
 def _flows(held: Swept, limit: Limit) -> Found:
@@ -336,8 +332,7 @@ def _offset(held: Swept, limit: Limit) -> Found:
     except ValueError as error:
         return None, str(error)
     met = abs(offset) / held.scale <= limit.value or abs(offset) <= 3.0 * u
-    words = later("offset {offset:+.2f} kPa ± {u:.2f} kPa")
-    return met, say(words, offset=offset / 1e3, u=u / 1e3)
+    return met, say("offset {offset:+.2f} kPa ± {u:.2f} kPa", offset=offset / 1e3, u=u / 1e3)
 
 
 def _viscosities(held: Swept, limit: Limit) -> Found:

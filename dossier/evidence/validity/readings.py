@@ -63,6 +63,7 @@ class CountedSide:
 
 
 SIDES = (later("upstream"), later("downstream"))
+"""The sides of a filter, by which their counts and dilutions go too."""
 
 
 def sides_of(record: Record, end: float, most: int | None = None) -> tuple[CountedSide, ...]:
@@ -71,16 +72,12 @@ def sides_of(record: Record, end: float, most: int | None = None) -> tuple[Count
     assert isinstance(table, MultipassTable)
     rows = slice(int((table.time[:most] <= end).sum()))
     volume = round((conditions.sample_volume or 0.0) * 1e6, 9)
-    dilution = conditions.dilution
-    return tuple(
-        CountedSide(
-            name, table.sizes, counts[rows], volume / factor, _rounding(volume) + _rounding(factor)
-        )
-        for name, counts, factor in (
-            (SIDES[0], table.upstream, dilution.upstream),
-            (SIDES[1], table.downstream, dilution.downstream),
-        )
-    )
+    found = []
+    for name in SIDES:
+        counts, factor = getattr(table, name)[rows], getattr(conditions.dilution, name)
+        rounded = _rounding(volume) + _rounding(factor)
+        found.append(CountedSide(name, table.sizes, counts, volume / factor, rounded))
+    return tuple(found)
 
 
 def _rounding(value: float) -> float:
@@ -176,8 +173,7 @@ def _gaps(held: Run, limit: Limit) -> Found:
                 )
                 return False, say(words, side=say(side.name), size=side.sizes[k], chance=chance)
     if lacking:
-        words = later("{number} readings lacking, whatever the counts were")
-        return True, say(words, number=lacking)
+        return True, say("{number} readings lacking, whatever the counts were", number=lacking)
     return True, say("no reading lacking")
 
 
@@ -243,8 +239,7 @@ def _whole(held: Run, _: Limit) -> Found:
             return False, _broken(side, values[off], int(times[off].sum()))
         step = _step(values)
         if step * side.volume > LARGEST_STEP:
-            one = 1 / side.volume
-            return False, say(MULTIPLES, side=say(side.name), step=step, one=one)
+            return False, say(MULTIPLES, side=say(side.name), step=step, one=1 / side.volume)
     if judged < FEWEST:
         return "does not apply", say(TOO_FEW_DIGITS)
     return True, say("{number} values, all whole", number=judged)

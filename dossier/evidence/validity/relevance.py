@@ -49,8 +49,7 @@ def _flow(held: Run, limit: Limit) -> Found:
     terms = terms_of(application, entry.kind, entry.path, "flow")
     wanted = [flow for flow in (rated if each is None else each for each in terms) if flow]
     if len(wanted) < len(terms):
-        words = later("the application states no share of the partial flow for the fine path")
-        return None, say(words)
+        return None, say("the application states no share of the partial flow for the fine path")
     read = held.table.flow
     tested = [held.result.flow]  # as stated; what was read may be off by as much again
     if read is not None and not np.isnan(read).all():
@@ -69,8 +68,7 @@ def _terminal(held: Run, _: Limit) -> Found:
     stated = max((each for each in terms if each is not None), default=None)
     opening = circuit.opening.min if circuit.opening and across else None
     if opening is None and stated is None:
-        words = later("no bypass valve across this path, and no terminal required")
-        return "does not apply", say(words)
+        return "does not apply", say("no bypass valve across this path, and no terminal required")
     met = assembly * NEAR >= (opening or 0.0) and terminal * NEAR >= (stated or 0.0)
     found = [say("run to {assembly:.4g} kPa", assembly=assembly / 1e3)]
     if opening is not None:

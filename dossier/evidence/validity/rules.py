@@ -96,15 +96,12 @@ def cover(checks: Iterable[Check], deviations: Iterable[Deviation]) -> tuple[Che
     check then says why, and what would help.
     """
     named = {(d.record, d.rule): d.text for d in deviations if d.rule}
-    return tuple(
-        _covered(check, named[check.record, check.rule])
-        if check.stops and (check.record, check.rule) in named
-        else check
-        for check in checks
-    )
+    return tuple(_covered(check, named.get((check.record, check.rule))) for check in checks)
 
 
-def _covered(check: Check, text: str) -> Check:
+def _covered(check: Check, text: str | None) -> Check:
+    if text is None or not check.stops:
+        return check
     if not check.guards:
         return replace(check, outcome="covered by a deviation", deviation=text)
     return replace(check, found=say(NOT_COVERED[check.guards], found=check.found))
@@ -144,12 +141,9 @@ def deviation_problems(qualification: Qualification, limits: Limits) -> list[Cas
 
 def unusable(checks: Iterable[Check]) -> Mapping[str, str]:
     """Return record -> reason for each record that fails a mandatory check without a deviation."""
-    reasons: dict[str, str] = {}
+    reasons: dict[str, list[str]] = {}
     words = later("{rule}: {found} (limit: {limit}; {standard})")
     for each in (check for check in checks if check.stops):
-        text = say(
-            words, rule=say(each.rule), found=each.found, limit=each.limit, standard=each.standard
-        )
-        before = reasons.get(each.record)
-        reasons[each.record] = f"{before}; {text}" if before else text
-    return reasons
+        told = {"rule": say(each.rule), "found": each.found, "standard": each.standard}
+        reasons.setdefault(each.record, []).append(say(words, limit=each.limit, **told))
+    return {record: "; ".join(every) for record, every in reasons.items()}
