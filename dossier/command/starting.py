@@ -166,14 +166,15 @@ def take(
 def _assumptions(
     demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
 ) -> "Assumptions":
-    from dossier.request.counted import assumptions_of, needs_scatter, none_stated
+    from dossier.request.counted import Assumptions, assumptions_of, needs_scatter
 
-    wanted = any(needs_scatter(demand) for demand in demands)
-    if wanted and ask:
+    if not any(needs_scatter(demand) for demand in demands):
+        return Assumptions(scatter={}, margin={}, share=1.0)  # no number follows from any
+    if ask:
         scatter = scatter or [_asked("Scatter assumed between specimens, such as 4 %")]
         margin = margin or [_asked("Margin expected between result and limit, such as 10 %")]
         share = share or _asked("Part of the margin that the scatter may take up, such as 50 %")
-    return assumptions_of(scatter, margin, share, demands) if wanted else none_stated()
+    return assumptions_of(scatter, margin, share, demands)
 
 
 def _quantities() -> list[str]:

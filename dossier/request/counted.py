@@ -95,11 +95,6 @@ def _part(share: str, problems: list[CaseProblem]) -> float:
     return part
 
 
-def none_stated() -> Assumptions:
-    """Return no assumptions, for requirements whose numbers follow from none."""
-    return Assumptions(scatter={}, margin={}, share=1.0)
-
-
 def _table(
     flag: str, texts: Sequence[str], known: set[str], problems: list[CaseProblem]
 ) -> dict[str, str]:

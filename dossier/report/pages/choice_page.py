@@ -184,7 +184,7 @@ def _candidates(choice: Choice) -> Table:
         decision = (answer.word, *filter(None, [answer.stamp]))
         rows.append((
             f"{choice.numerals[each.label]}: {named_filter(case.qualification.candidate)}",
-            each.label, decision, validity(case, each.assessment, signoff),
+            each.label, decision, validity(each.assessment, signoff),
         ))  # fmt: skip
     return Table(
         caption=say("The candidates, in the order in which they were named"),
