@@ -196,7 +196,7 @@ def explain(
       quantity: Name of a quantity; without one, all.
     """
     if not quantity:
-        typer.echo(listed())
+        typer.echo(all_listed())
         return
     text = meaning_of(quantity)
     typer.echo(text or nearest(quantity), err=not text)
@@ -232,7 +232,7 @@ BETTER = {
 }
 
 
-def listed() -> str:
+def all_listed() -> str:
     """Return a line for each quantity: name, unit and title."""
     from dossier.evidence.quantities import all_quantities
 

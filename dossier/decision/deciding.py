@@ -18,10 +18,10 @@ from dossier.decision.probability import (
     bisected,
     by_parts,
     chance_text,
-    inside,
     mean_draws,
     mean_on_scale,
     probability,
+    room_inside,
     share_of_type,
     specimen_draws,
     specimen_on_scale,
@@ -199,7 +199,7 @@ def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
     if asked.basis == "population" and not failed:
         return _share([one.chance for one in ones], asked.coverage, rule)
     worst = min(
-        failed or ones, key=lambda one: (one.chance, inside(one.each.value, asked.threshold))
+        failed or ones, key=lambda one: (one.chance, room_inside(one.each.value, asked.threshold))
     )
     reason = "" if failed else _each(ones, worst)
     return Ruling(worst.verdict, worst.chance, reason, _worst(worst.each, asked, rule))

@@ -106,7 +106,9 @@ def update(
     )  # fmt: skip
 
 
-def beside(folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()) -> tuple[str, str]:
+def reading_beside(
+    folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()
+) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
     Nothing is written in the folder.  Both are empty where none has, or the file is no dossier.

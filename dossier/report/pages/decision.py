@@ -220,7 +220,7 @@ def _bounded(
     for text in texts[:most]:
         short = shortened(text, longest)
         more = (" ", Link(say("in full"), target)) if short != text else ()
-        lines.append(Line((*fixed.apart(text, short, given), *more)))
+        lines.append(Line((*fixed.with_language(text, short, given), *more)))
     left = len(texts) - len(lines)
     if left > 0:
         rest = say_count(left, "{number} more", "{number} more")

@@ -204,7 +204,7 @@ def given_texts(case: Case) -> tuple[str, ...]:
     return tuple(speak(text) for text in (*texts, *(e.text for e in said.concession)) if text)
 
 
-def apart(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
+def with_language(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
     """Return the first part of a text that is `shown`, with what was given in another language."""
     for own in given:
         start, other = text.find(own), other_language(own)
