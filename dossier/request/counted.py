@@ -4,6 +4,7 @@ Both are assumed, always as the call says; confidence and coverage have passed t
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -254,11 +255,7 @@ def _smallest(enough: Callable[[int], bool], words: str) -> int:
         if high >= MOST:
             raise ValueError(f"{words} ask for more than {MOST} specimens")
         high = min(2 * high, MOST)
-    low = LEAST - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if middle >= LEAST and enough(middle) else (middle, high)
-    return high
+    return LEAST + bisect_left(range(LEAST, high), True, key=enough)
 
 
 def _z(coverage: float, both: bool) -> float:

@@ -1,8 +1,9 @@
 """Where things stand in the dossier, so that a verdict leads to its chart, record and checks."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.together import leading
@@ -37,15 +38,10 @@ def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
     return runs
 
 
-def _consecutive(members: Sequence[tuple[int, str]]) -> list[list[str]]:
-    groups: list[list[str]] = []
-    before: int | None = None
-    for number, name in members:
-        if before is None or number != before + 1:
-            groups.append([])
-        groups[-1].append(name)
-        before = number
-    return groups
+def _consecutive(members: Sequence[tuple[int, str]]) -> Iterator[list[str]]:
+    """Yield names whose numbers count up by one: these lie as far from their places as each."""
+    for _, own in groupby(enumerate(members), lambda each: each[1][0] - each[0]):
+        yield [name for _, (_, name) in own]
 
 
 def named(names: Iterable[str]) -> str:

@@ -9,12 +9,12 @@ from itertools import chain, zip_longest
 
 from dossier.case.case import Case
 from dossier.case.model import Instrument
+from dossier.decision.cautions import KINDS
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
 from dossier.report.blocks import Column, Fact, Table, table_of
 from dossier.report.format import NONE, date_text, percent, speak, typed
-from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.running import in_print, retold
