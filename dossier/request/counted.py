@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
-from dossier.case.problems import CaseProblem, refuse
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.tolerance import (
@@ -300,23 +300,18 @@ def counts_of(
     problems: list[CaseProblem] = []
     for demand in [each for each in demands if not each.not_applicable]:
         try:
-            one = _one(demand, rule, assumed)
+            found.append(_one(demand, rule, assumed))
         except ValueError as error:
             if demand.severity == "advisory":
                 found.append(Counted(demand=demand, n=0, way="none"))
                 continue
             hint = "assume less scatter or more margin, or give up some confidence or coverage"
             problems.append(CaseProblem("the call", demand.id, str(error), hint))
-            continue
-        if isinstance(one, Counted):
-            found.append(one)
-        else:
-            problems += one
     refuse(problems)
     return tuple(found)
 
 
-def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted | list[CaseProblem]:
+def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted:
     confidence = rule.confidence
     if not needs_scatter(demand):
         if demand.basis == "population":
@@ -325,7 +320,7 @@ def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted | 
         return Counted(demand=demand, n=LEAST, way="least")
     pair = pair_of(demand, assumed)
     if isinstance(pair, list):
-        return pair
+        raise CaseError(pair)
     scatter, margin = pair
     s, m = scatter.value, margin.value
     if demand.basis == "population":
