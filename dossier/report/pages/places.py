@@ -99,29 +99,23 @@ def _common(words: Sequence[Sequence[str]]) -> int:
 CHECKS = "checks"
 TENTHS = "chart-tenths"
 CHARTS = {
-    "efficiency": "chart-size",
-    "size_at_ratio": "chart-size",
-    "size_at_efficiency": "chart-size",
-    "lowest_efficiency": TENTHS,
-    "filtration_ratio": TENTHS,
-    "injected_capacity": "chart-loading",
-    "retained_capacity": "chart-loading",
-    "service_life": "chart-hours",
-    "pressure_drop_at_interval": "chart-hours",
-    "bypass_margin": "chart-hours",
-    "clean_pressure_drop": "chart-flow",
-    "cold_bypass_temperature": "chart-temperature",
-    "partial_flow_share": "chart-share",
-    "turnover_time": "chart-share",
+    "chart-size": ("efficiency", "size_at_ratio", "size_at_efficiency"),
+    TENTHS: ("lowest_efficiency", "filtration_ratio"),
+    "chart-loading": ("injected_capacity", "retained_capacity"),
+    "chart-hours": ("service_life", "pressure_drop_at_interval", "bypass_margin"),
+    "chart-flow": ("clean_pressure_drop",),
+    "chart-temperature": ("cold_bypass_temperature",),
+    "chart-share": ("partial_flow_share", "turnover_time"),
 }
-"""Chart that shows a quantity; any other is on page one or in the table of requirements."""
+"""Quantities that a chart shows; any other is on page one or in the table of requirements."""
 OF_APPLICATION = ("chart-hours", "chart-flow", "chart-temperature", "chart-share")
 """Charts with the oil, flow and hours of one application."""
 
 
 def chart_of(finding: Finding) -> str:
     """Return the anchor of the chart that shows what a requirement asks for, or nothing."""
-    return CHARTS.get(finding.demand.quantity.name, "")
+    name = finding.demand.quantity.name
+    return next((chart for chart, shown in CHARTS.items() if name in shown), "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
