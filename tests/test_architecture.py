@@ -98,13 +98,14 @@ def test_explain_and_schema_wait_for_no_drawing():
 def test_every_kind_of_record_is_known_wherever_kinds_are_told_apart():
     from dossier.case.tables import written
     from dossier.case.whole import KINDS
+    from dossier.decision import cautions
     from dossier.evidence import spoken
-    from dossier.report.pages import fixed_words, validity
+    from dossier.report.pages import validity
     from dossier.request import points, reported
 
     places = {
         "spoken": spoken._RECORDS,
-        "fixed_words": fixed_words.KINDS,
+        "cautions": cautions.KINDS,
         "validity": validity.ALL_OF,
         "points": points._ORDER,
         "reported": reported._CONDITIONS,

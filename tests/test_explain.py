@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from dossier.case.application import Application
-from dossier.command.starting import listed, meaning_of, nearest
+from dossier.command.starting import all_listed, meaning_of, nearest
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
 from tests.small_case import application
@@ -41,7 +41,7 @@ def test_the_example_is_a_requirement_that_resolves(name):
 
 
 def test_the_list_names_every_quantity_once():
-    lines = [line.split()[0] for line in listed().splitlines() if line]
+    lines = [line.split()[0] for line in all_listed().splitlines() if line]
     assert lines[:-1] == list(all_quantities())
 
 

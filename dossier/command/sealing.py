@@ -213,7 +213,7 @@ def verify(
     """
     from dossier.case.attached import NotADossierError
     from dossier.record.dossier_file import write_whole
-    from dossier.register.register import beside
+    from dossier.register.register import reading_beside
     from dossier.system.confined import StoppedError, confined
     from dossier.verification.verification_text import facts_json, print_verification
     from dossier.verification.verify import verify_confined
@@ -239,7 +239,7 @@ def verify(
             codes.append(code)
             continue
         if register:
-            reading, why = beside(register, path, day, trusted)
+            reading, why = reading_beside(register, path, day, trusted)
             result = replace(result, beside=reading, beside_why=why)
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)

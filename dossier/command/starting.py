@@ -166,14 +166,15 @@ def take(
 def _assumptions(
     demands: "list[Demand]", scatter: list[str], margin: list[str], share: str, ask: bool
 ) -> "Assumptions":
-    from dossier.request.counted import assumptions_of, needs_scatter, none_stated
+    from dossier.request.counted import Assumptions, assumptions_of, needs_scatter
 
-    wanted = any(needs_scatter(demand) for demand in demands)
-    if wanted and ask:
+    if not any(needs_scatter(demand) for demand in demands):
+        return Assumptions(scatter={}, margin={}, share=1.0)  # no number follows from any
+    if ask:
         scatter = scatter or [_asked("Scatter assumed between specimens, such as 4 %")]
         margin = margin or [_asked("Margin expected between result and limit, such as 10 %")]
         share = share or _asked("Part of the margin that the scatter may take up, such as 50 %")
-    return assumptions_of(scatter, margin, share, demands) if wanted else none_stated()
+    return assumptions_of(scatter, margin, share, demands)
 
 
 def _quantities() -> list[str]:
@@ -195,7 +196,7 @@ def explain(
       quantity: Name of a quantity; without one, all.
     """
     if not quantity:
-        typer.echo(listed())
+        typer.echo(all_listed())
         return
     text = meaning_of(quantity)
     typer.echo(text or nearest(quantity), err=not text)
@@ -231,7 +232,7 @@ BETTER = {
 }
 
 
-def listed() -> str:
+def all_listed() -> str:
     """Return a line for each quantity: name, unit and title."""
     from dossier.evidence.quantities import all_quantities
 

@@ -17,7 +17,6 @@ from dossier.decision.cautions import cautions_for, conditions_for
 from dossier.decision.comparison import gains_and_losses
 from dossier.decision.conditions import (
     Again,
-    ending,
     of_doubts,
     of_dropped,
     of_evidence,
@@ -26,6 +25,7 @@ from dossier.decision.conditions import (
     of_requirements,
     ran_out,
     valid_until,
+    what_ends,
 )
 from dossier.decision.deciding import Ruling, censored, decide_bounds, decide_statement, deciding
 from dossier.decision.finding import Assessment, Condition, Finding, decision_of
@@ -88,7 +88,7 @@ def assess_case(
         comparison=gains_and_losses(findings),
         circuit=circuit_summary(bench) if in_circuit else (),
         flips=tuple(flips_of(bench, findings, _deciding(on))) if pages else (),
-        valid_until=valid_until(decision, ending(findings, given), given.review_due)
+        valid_until=valid_until(decision, what_ends(findings, given), given.review_due)
         or ran_out(decision, findings, given.concession, on),
     )
 

@@ -170,7 +170,7 @@ def _elsewhere(bench: Bench) -> Told:
         rigs = rigs_of(bench.case, [e for e in used if e.id not in bench.excluded], "")
         sides = [{rigs.get(e.id, "") for e in used if e.filter == s} - {""} for s in bench.sides]
         if len(sides) == 2 and all(sides) and not sides[0] & sides[1]:
-            apart.append(say(TESTS[kind]))
+            apart.append(say(KINDS[kind]))
     words = later(
         "The two filters were tested at different laboratories or rigs ({tests}): what differs "
         "between them may be of the rigs, not of the filters."
@@ -238,7 +238,7 @@ def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:
     """Say what a change of the filter reopens though nothing that is asked would show it."""
     asked = {n for f in findings if not f.demand.not_applicable for n in needs(f.demand.quantity)}
     reopened = reopening(bench.case.qualification, bench.limits)
-    if names := [say(TESTS.get(each, each)) for each in reopened if each not in asked]:
+    if names := [say(KINDS.get(each, each)) for each in reopened if each not in asked]:
         words = later(
             "The change of the filter may alter more than was asked for; nothing here shows: "
             "{names}. Ask for each that the application needs."
@@ -246,10 +246,12 @@ def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:
         yield say("Changed, and not asked for"), say(words, names=", ".join(names))
 
 
-TESTS = {
+KINDS = {
     "multipass": later("multi-pass run"), "pressure_drop": later("flow sweep"),
-    "bypass_valve": later("bypass valve sweep"), "inspection": later("inspection"),
+    "bypass_valve": later("bypass valve sweep"), "measurement": later("measurement"),
+    "inspection": later("inspection"),
 }  # fmt: skip
+"""Kinds of record, as said on the page."""
 
 
 def _longer(findings: Sequence[Finding]) -> Told:

@@ -341,12 +341,12 @@ def conceded(findings: Iterable[Finding]) -> tuple[Concession, ...]:
     return tuple(each.concession for each in mandatory if each.concession)
 
 
-def ending(findings: Iterable[Finding], said: Qualification) -> tuple[Concession | Carried, ...]:
+def what_ends(findings: Iterable[Finding], said: Qualification) -> tuple[Concession | Carried, ...]:
     """Return what a decision rests on that ends: concessions, and evidence carried over."""
     return (*conceded(findings), *said.carried)
 
 
-def behind(
+def covering(
     covered: Collection[tuple[str, str]], granted: Iterable[Concession], on: date
 ) -> tuple[Concession, ...]:
     """Return the concessions of requirement and text in `covered` that run on that day."""

@@ -18,10 +18,10 @@ from dossier.decision.probability import (
     bisected,
     by_parts,
     chance_text,
-    inside,
     mean_draws,
     mean_on_scale,
     probability,
+    room_inside,
     share_of_type,
     specimen_draws,
     specimen_on_scale,
@@ -88,20 +88,18 @@ def deciding(asked: AgainstLimit, judged: Judged, confidence: float) -> Deciding
         k, g, bound = _tolerance_bound(share, asked.coverage, confidence)
         return Deciding("tolerance bound", bound, threshold.lower, threshold.upper, k=k, g=g)
     turn = estimate.scale == "reciprocal"
-    if judged.specimen is None:
-        drawn = mean_draws(asked)
-        if drawn is None:
-            ends = _accepted(mean_on_scale(estimate, threshold), confidence, turn)
-        else:
-            ends = _accepted_of_draws(judged.value, drawn, threshold, confidence)
-        return Deciding("mean", judged.value, *ends)
-    each, every = estimate.per_specimen[judged.specimen], specimen_draws(asked)
-    if every is None:
-        scaled = specimen_on_scale(each, estimate.scale, threshold)
-        ends = _accepted(scaled, confidence, turn)
+    each = None if judged.specimen is None else estimate.per_specimen[judged.specimen]
+    drawn = mean_draws(asked) if each is None else specimen_draws(asked)
+    if drawn is not None:
+        own = drawn if judged.specimen is None else drawn[judged.specimen]
+        ends = _accepted_of_draws(judged.value, own, threshold, confidence)
+    elif each is None:
+        ends = _accepted(mean_on_scale(estimate, threshold), confidence, turn)
     else:
-        ends = _accepted_of_draws(each.value, every[judged.specimen], threshold, confidence)
-    return Deciding("worst specimen", each.value, *ends, specimen=each.specimen)
+        ends = _accepted(specimen_on_scale(each, estimate.scale, threshold), confidence, turn)
+    if each is None:
+        return Deciding("mean", judged.value, *ends)
+    return Deciding("worst specimen", judged.value, *ends, specimen=each.specimen)
 
 
 Ends = tuple[float | None, float | None]
@@ -199,7 +197,7 @@ def decide_bounds(asked: AgainstLimit, rule: DecisionRule) -> Ruling:
     if asked.basis == "population" and not failed:
         return _share([one.chance for one in ones], asked.coverage, rule)
     worst = min(
-        failed or ones, key=lambda one: (one.chance, inside(one.each.value, asked.threshold))
+        failed or ones, key=lambda one: (one.chance, room_inside(one.each.value, asked.threshold))
     )
     reason = "" if failed else _each(ones, worst)
     return Ruling(worst.verdict, worst.chance, reason, _worst(worst.each, asked, rule))

@@ -238,13 +238,13 @@ def _every(asked: AgainstLimit) -> Judged:
             chance = specimen_probability(each, asked.estimate.scale, threshold)
         else:
             chance = conformance_probability_of_samples(drawn[index], threshold.limits)
-        found.append((chance, inside(each.value, threshold), index))
+        found.append((chance, room_inside(each.value, threshold), index))
     chance, _, index = min(found)
     value = asked.estimate.per_specimen[index].value
     return Judged(value=value, probability=chance, specimen=index)
 
 
-def inside(value: float, threshold: Threshold) -> float:
+def room_inside(value: float, threshold: Threshold) -> float:
     """Return how far inside the nearer limit a value lies, negative outside [unit]."""
     sides = (threshold.lower, 1.0), (threshold.upper, -1.0)
     return min(sign * (value - end) for end, sign in sides if end is not None)

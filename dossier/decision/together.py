@@ -9,7 +9,7 @@ from typing import TypeVar
 from dossier.case.case import Case
 from dossier.case.consistency import plain
 from dossier.decision.cautions import dropped
-from dossier.decision.conditions import ending, of_dropped, ran_out, valid_until
+from dossier.decision.conditions import of_dropped, ran_out, valid_until, what_ends
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import BETTER, WORST, Verdict
 from dossier.evidence.limits import Check
@@ -40,7 +40,7 @@ def decided_together(case: Case, parts: Sequence[Assessment], on: date) -> Asses
         checks=_said_once([each.checks for each in parts], _check, parts),
         cautions=(*cautions, *more),
         flips=tuple(flip for each in parts for flip in each.flips),
-        valid_until=valid_until(decision, ending(findings, said), said.review_due)
+        valid_until=valid_until(decision, what_ends(findings, said), said.review_due)
         or ran_out(decision, findings, said.concession, on),
     )
 

@@ -15,7 +15,6 @@ from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.repeated import HINT
 from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
-from dossier.decision.finding import Assessment
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import assess, issue_date, limits
 from dossier.make.read import read_case
@@ -166,7 +165,9 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     language = _language(cases)
     candidates = []
     for case, found in pairs:
-        own = found if case.qualification.language == language else _in(case, language)
+        own = found
+        if case.qualification.language != language:
+            own = assess(case.asking(language=language), pages=False)
         label = stem_of(case.qualification)
         candidates.append(Candidate(label=label, case=case, assessment=own))
     with speaking(language):
@@ -186,11 +187,6 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
         on=on,
         mixed=len({case.qualification.language for case in cases}) > 1,
     )
-
-
-def _in(case: Case, language: str) -> Assessment:
-    """Return the assessment of a case in another language than its own."""
-    return assess(case.asking(language=language), pages=False)
 
 
 def _document(choice: "Choice") -> Mapping[str, Any]:

@@ -12,7 +12,7 @@ from dossier.case.attached import open_pdf, quiet
 from dossier.case.case import Case
 from dossier.case.model import Deviation, Qualification
 from dossier.case.problems import CaseError, CaseProblem
-from dossier.decision.conditions import ending, valid_until
+from dossier.decision.conditions import valid_until, what_ends
 from dossier.decision.finding import Assessment, decision_of
 from dossier.make.decide import assess, compose
 from dossier.make.read import Recomputed, decided_again
@@ -83,7 +83,7 @@ def without_records(
     had = {(each.kind, each.subject) for each in then.assessment.conditions}
     return Without(
         decision=decision,
-        until=valid_until(decision, ending(now.findings, asked), asked.review_due),
+        until=valid_until(decision, what_ends(now.findings, asked), asked.review_due),
         verdicts=tuple(
             (new.demand.id, old.verdict.value, new.verdict.value, new.reason)
             for old, new in zip(then.assessment.findings, now.findings, strict=True)

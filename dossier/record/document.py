@@ -78,6 +78,14 @@ class OnFileRow(_Part):
     changes: tuple[ChangeRow, ...] = ()
 
 
+class RuleRow(_Part):
+    """The decision rule as agreed."""
+
+    kind: Text
+    confidence: Real | None
+    agreed: date
+
+
 class ApplicationHead(_Part):
     """Where the filter would work."""
 
@@ -89,24 +97,12 @@ class ApplicationHead(_Part):
     """Null where no request is on file: nothing shows when the requirements were agreed."""
 
 
-class RuleRow(_Part):
-    """The decision rule as agreed."""
-
-    kind: Text
-    confidence: Real | None
-    agreed: date
-
-
-class AppliedRow(_Part):
+class AppliedRow(ApplicationHead):
     """One of several applications, decided by itself."""
 
     mark: Annotated[Text, Field(min_length=1)]
     """What its requirements are named by: "barge" of "barge E1"."""
-    title: Text
-    revision: Text
     issued: date
-    equipment: tuple[Text, ...] = ()
-    on_file: OnFileRow | None = None
     decision: DecisionWord
     """What it would be alone; an approval is given for all applications or for none."""
     decision_rule: RuleRow

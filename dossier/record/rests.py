@@ -24,14 +24,9 @@ KINDS = {
     "requirement": "Requirements",
     "source": "Sources of requirements",
     "record": "Records",
-    "filter": "",
-    "approved lot": "",
-    "equipment": "",
-    "calibration": "",
-    "concession": "",
-    "carried": "",
-    "dossier": "",
-}
+} | dict.fromkeys(
+    ("filter", "approved lot", "equipment", "calibration", "concession", "carried", "dossier"), ""
+)
 """What can be asked for, with its heading below a dossier; the others stand elsewhere.
 
 `source` is the document that a requirement was taken from; concession, calibration and

@@ -10,7 +10,7 @@ from dossier.case.attached import NotADossierError
 from dossier.case.model import Concession
 from dossier.case.toml_text import parse_toml
 from dossier.case.whole import tables
-from dossier.decision.conditions import APPROVES, behind, expired, over, valid_until
+from dossier.decision.conditions import APPROVES, covering, expired, over, valid_until
 from dossier.evidence.requirement import LIFE
 from dossier.record.dossier_file import DossierFile
 from dossier.record.signoff import ZONES, Days, needed_roles, same_name, state_of
@@ -169,7 +169,7 @@ def _not_given(dossier: DossierFile) -> Iterator[str]:
     except (ValueError, TypeError, AttributeError, RecursionError):
         yield "its concessions cannot be read"
         return
-    given = {(each.requirement, each.text) for each in behind(covered, granted, dossier.issued)}
+    given = {(each.requirement, each.text) for each in covering(covered, granted, dossier.issued)}
     for requirement, _ in sorted(covered - given):
         yield f"{requirement}: is covered by a concession that its case.toml does not give"
     last = end.isoformat() if end else None
@@ -203,7 +203,7 @@ def end_of(dossier: DossierFile) -> date | None:
     """
     covered, granted = _conceded(dossier)
     decision = dossier.decision
-    ends: list[Concession | Carried] = [*behind(covered, granted, dossier.issued)]
+    ends: list[Concession | Carried] = [*covering(covered, granted, dossier.issued)]
     ends += [Carried.model_validate(e) for e in (dossier.case or {}).get("carried", ())]
     return valid_until(decision.decision, ends, decision.case.review_due)
 

@@ -106,7 +106,9 @@ def update(
     )  # fmt: skip
 
 
-def beside(folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()) -> tuple[str, str]:
+def reading_beside(
+    folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()
+) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
     Nothing is written in the folder.  Both are empty where none has, or the file is no dossier.
@@ -344,16 +346,13 @@ def find(outcome: Register, wanted: Wanted) -> tuple[Hit, ...]:
 
 def _selected(row: Row, rests: Sequence[Rest], wanted: Wanted) -> bool:
     ends = [day for day in (row.review_due, row.valid_until) if day]
-    first, last, due = (
-        day.isoformat() if day else ""
-        for day in (wanted.issued_from, wanted.issued_until, wanted.review_due_by)
-    )
+    first, last = str(wanted.issued_from or date.min), str(wanted.issued_until or date.max)
+    due = str(wanted.review_due_by or "")
     return (
         (wanted.superseded or row.current)
         and _word(wanted.decision) in ("", row.decision)
         and _word(wanted.standing) in ("", row.standing)
-        and (not first or row.issued >= first)
-        and (not last or row.issued <= last)
+        and first <= row.issued <= last
         and (not due or any(end <= due for end in ends))
         and _names(rests, "filter", wanted.filter)
         and _names(rests, "equipment", wanted.equipment)

@@ -203,7 +203,7 @@ def decimals_of(value: float, expanded: float) -> int:
     return max(decimals_for(expanded), least) if known else least + 1
 
 
-def half_width(value: float, low: float, high: float) -> float:
+def telling_half(value: float, low: float, high: float) -> float:
     """Return the half of an interval that sets the decimals: the wider, if both are about even."""
     below, above = sorted((value - low, high - value))
     return above if below >= 0.95 * above or not below > 0 else below
@@ -237,7 +237,7 @@ def with_interval(
 
     It has two digits of the uncertainty, or `least` decimals where these are more.
     """
-    wider, narrow = max(value - low, high - value), half_width(value, low, high)
+    wider, narrow = max(value - low, high - value), telling_half(value, low, high)
     if not math.isfinite(value) or not math.isfinite(wider):
         return _open_interval(value, low, high, limits)
     if not wider > 0:

@@ -4,11 +4,12 @@ Both are assumed, always as the call says; confidence and coverage have passed t
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
-from dossier.case.problems import CaseProblem, refuse
+from dossier.case.problems import CaseError, CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.tolerance import (
@@ -93,11 +94,6 @@ def _part(share: str, problems: list[CaseProblem]) -> float:
         words = "not above 0 % and at most 100 %"
         problems.append(CaseProblem(CALL, "--share", f"{share!r} is {words}", "correct it"))
     return part
-
-
-def none_stated() -> Assumptions:
-    """Return no assumptions, for requirements whose numbers follow from none."""
-    return Assumptions(scatter={}, margin={}, share=1.0)
 
 
 def _table(
@@ -259,11 +255,7 @@ def _smallest(enough: Callable[[int], bool], words: str) -> int:
         if high >= MOST:
             raise ValueError(f"{words} ask for more than {MOST} specimens")
         high = min(2 * high, MOST)
-    low = LEAST - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if middle >= LEAST and enough(middle) else (middle, high)
-    return high
+    return LEAST + bisect_left(range(LEAST, high), True, key=enough)
 
 
 def _z(coverage: float, both: bool) -> float:
@@ -308,23 +300,18 @@ def counts_of(
     problems: list[CaseProblem] = []
     for demand in [each for each in demands if not each.not_applicable]:
         try:
-            one = _one(demand, rule, assumed)
+            found.append(_one(demand, rule, assumed))
         except ValueError as error:
             if demand.severity == "advisory":
                 found.append(Counted(demand=demand, n=0, way="none"))
                 continue
             hint = "assume less scatter or more margin, or give up some confidence or coverage"
             problems.append(CaseProblem("the call", demand.id, str(error), hint))
-            continue
-        if isinstance(one, Counted):
-            found.append(one)
-        else:
-            problems += one
     refuse(problems)
     return tuple(found)
 
 
-def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted | list[CaseProblem]:
+def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted:
     confidence = rule.confidence
     if not needs_scatter(demand):
         if demand.basis == "population":
@@ -333,7 +320,7 @@ def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted | 
         return Counted(demand=demand, n=LEAST, way="least")
     pair = pair_of(demand, assumed)
     if isinstance(pair, list):
-        return pair
+        raise CaseError(pair)
     scatter, margin = pair
     s, m = scatter.value, margin.value
     if demand.basis == "population":

@@ -15,6 +15,7 @@ from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.relevance import terms_of
 from dossier.request.reported import measured_column
+from dossier.system.grouped import grouped
 from dossier.words import later
 
 AGREED = later("agreed procedure")
@@ -50,12 +51,8 @@ class Needed:
 
 def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[Needed, ...]:
     """Return the tests that the applicable `demands` need, in the order of work."""
-    found: dict[tuple[str, str, str], list[Demand]] = {}
-    for demand in demands:
-        if demand.not_applicable:
-            continue
-        for key in _keys(application, demand):
-            found.setdefault(key, []).append(demand)
+    asked = [demand for demand in demands if not demand.not_applicable]
+    found = grouped((key, demand) for demand in asked for key in _keys(application, demand))
     tests = []
     for (kind, path, name), own in found.items():
         method = _agreed(application, own) or METHODS.get((kind, path)) or _standard(kind, own[0])

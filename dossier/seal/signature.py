@@ -141,20 +141,8 @@ def _usage(*, authority: bool) -> Any:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Keys:
-    """A signer's key and certificate, loaded."""
-
-    signer: Any
-
-    @property
-    def certificate(self) -> Any:
-        """The signer's certificate."""
-        return self.signer.signing_cert
-
-
-def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
-    """Return key and certificate from a PKCS#12 file, or from a key and a certificate in PEM.
+def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Any:
+    """Return a signer with key and certificate from a PKCS#12 file, or from two files in PEM.
 
     Raises CaseError where the passphrase is wrong or a file is of another kind.
     """
@@ -173,7 +161,7 @@ def load_keys(key: Path, certificate: Path | None, passphrase: str) -> Keys:
     if why := wrong_use(own):
         hint = "seal with a certificate for signatures on documents"
         raise refusal(key.name, "", f"its certificate {why}", hint)
-    return Keys(_signer(own, signer.signing_key, list(signer.cert_registry)))
+    return _signer(own, signer.signing_key, list(signer.cert_registry))
 
 
 def _signer(certificate: Any, key: Any, others: Sequence[Any]) -> Any:
@@ -210,7 +198,7 @@ class Ready:
     """What sign-offs, and so the seal, are bound to."""
 
 
-def examine(pdf: Path, role: str, keys: Keys) -> Ready:
+def examine(pdf: Path, role: str, signer: Any) -> Ready:
     """Return the dossier, built again and compared, with what its next seal would stand for.
 
     Refused with CaseError: a file that this program would not have written as it is, a draft, an
@@ -236,7 +224,7 @@ def examine(pdf: Path, role: str, keys: Keys) -> Ready:
         hint = "seal where it was built, or make that environment: 'dossier constraints'"
         raise refusal(pdf.name, "", f"cannot be built again here: {found.recomputed.pages}", hint)
     place = _place(pdf.name, found, role)
-    _right_person(pdf.name, said.signed[place].name, found.seals, keys)
+    _right_person(pdf.name, said.signed[place].name, found.seals, signer.signing_cert)
     return Ready(
         name=pdf.name, file=file, place=place, role=role, decision=found.decision,
         standing=found.standing, digest=said.digest,
@@ -255,7 +243,7 @@ def _place(name: str, found: "Verification", role: str) -> int:
     return place
 
 
-def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal]:
+def seal_pdf(ready: Ready, signer: Any, timestamp: str = "") -> tuple[bytes, Seal]:
     """Return the dossier with one more signature, and that signature as it reads back.
 
     The first certifies the file and allows further signatures only.  `timestamp` is the address
@@ -263,9 +251,9 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     than a seal has.
     """
     before, moment = ready.file.data, datetime.now(UTC).replace(microsecond=0)
-    said = signing_of(ready.file.files)
-    made = increment_of(before, ready.file.first, ready.place, said, keys.certificate, moment)
-    value = _value(keys, hashlib.sha256(made.signed(before)).digest(), timestamp)
+    said, own = signing_of(ready.file.files), signer.signing_cert
+    made = increment_of(before, ready.file.first, ready.place, said, own, moment)
+    value = _value(signer, hashlib.sha256(made.signed(before)).digest(), timestamp)
     if len(value) > RESERVED:
         what = f"needs {len(value)} bytes with its certificates; a seal has {RESERVED}"
         raise refusal(ready.name, "", what, "leave certificates out of the key's file")
@@ -278,23 +266,23 @@ def seal_pdf(ready: Ready, keys: Keys, timestamp: str = "") -> tuple[bytes, Seal
     return sealed, after[-1]
 
 
-def _value(keys: Keys, digest: bytes, timestamp: str) -> bytes:
+def _value(signer: Any, digest: bytes, timestamp: str) -> bytes:
     """Return the value of a signature; CaseError where the time-stamp service gives none."""
     from pyhanko.sign.timestamps import HTTPTimeStamper, TimestampRequestError
 
     try:
         with quiet(*SIGNERS):
             stamper = HTTPTimeStamper(timestamp) if timestamp else None
-            return bytes(enveloped(keys.signer, digest, stamper).dump())
+            return bytes(enveloped(signer, digest, stamper).dump())
     except TimestampRequestError as error:
         hint = "check the address and that the service can be reached"
         raise refusal("--timestamp", "", f"gave no time-stamp: {error}", hint) from None
 
 
-def _right_person(name: str, given: str, before: Sequence[Seal], keys: Keys) -> None:
-    own = certificate_name(keys.certificate)
+def _right_person(name: str, given: str, before: Sequence[Seal], certificate: Any) -> None:
+    own = certificate_name(certificate)
     if not same_name(own, given):
         what = f"the sign-off names {given!r}, the certificate {own!r}"
         raise refusal(name, "", what, "seal with the certificate of the person who signed off")
-    if key_digest(keys.certificate) in {seal.key for seal in before}:
+    if key_digest(certificate) in {seal.key for seal in before}:
         raise refusal(name, "", "this key has sealed it already", "another person has to seal")

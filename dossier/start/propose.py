@@ -226,7 +226,7 @@ def records_of(made: Proposal, layout: str) -> Iterator[dict[str, Any]]:
         yield {key: value for key, value in record.items() if value != ""}
 
 
-def joined(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]]]:
+def completed(proposals: Sequence[Proposal]) -> list[tuple[Proposal, list[Proposal]]]:
     """Return each table that is a record by itself, with those that complete it.
 
     A run needs counts of both sides and a differential pressure.  What a table of counts lacks is

@@ -14,7 +14,7 @@ from dossier.case.tables.tables import is_workbook, sheet_grid, sheet_names
 from dossier.case.toml_text import parse_toml, quoted
 from dossier.case.whole import SHEETS, tables
 from dossier.start.found import tables_in
-from dossier.start.propose import Proposal, joined, propose, records_of, step_of, toml_of
+from dossier.start.propose import Proposal, completed, propose, records_of, step_of, toml_of
 from dossier.start.questions import Ask
 
 CASE = "case.toml"
@@ -106,7 +106,7 @@ def _foreign(case: Path, held: dict[str, bytes], ask: Ask | None) -> tuple[list[
     """Take files of a laboratory's own making: say what was found, write how it is read."""
     document = parse_toml((case / CASE).read_bytes())
     made = _all_proposed(document, held, ask)
-    pairs = joined(made)
+    pairs = completed(made)
     told = [line for each in made for line in _told(each)]
     known = [each.get("id") for each in tables(document, "record")]
     layouts = {each["id"]: each for each in tables(document, "layout") if "id" in each}

@@ -149,21 +149,12 @@ def _lists(found: Verification) -> tuple[tuple[str, Sequence[str]], ...]:
     )
 
 
-VERDICTS = (
-    later("verified"),
-    later("not proven"),
-    later("failed"),
-    later("verified, by TEST identities, which prove nothing"),
-)
-STATES = (
-    later("expired"),
-    later("superseded"),
-    later("recalled"),
-    later("in conflict"),
-    later("not known"),
-    later("draft"),
-)
-"""What undoes a reading, said where it is printed."""
+VERDICTS = later("verified"), later("not proven"), later("failed")
+TESTED = later("verified, by TEST identities, which prove nothing")
+STATES = later("expired"), later("superseded"), later("recalled"), later("in conflict")
+"""What undoes a reading, said where it is printed,"""
+UNSETTLED = later("not known"), later("draft")
+"""and what leaves it open."""
 NO_READING = later(
     "Fit no filter by this file, and keep it as it is. Ask whoever issued it for the dossier as it "
     "was made."

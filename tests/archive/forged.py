@@ -63,9 +63,7 @@ class Draft:
     def signed(self, keys, value=None):
         """Return the file with a signature over it that is mathematically right."""
         digest = hashlib.sha256(self.before + self.head + self.tail).digest()
-        content = (value or (lambda signer, given: enveloped(signer, given).dump()))(
-            keys.signer, digest
-        )
+        content = (value or (lambda signer, given: enveloped(signer, given).dump()))(keys, digest)
         padded = content.hex().upper().encode().ljust(2 * RESERVED, b"0")
         return self.before + self.head + b"<" + padded + b">" + self.tail
 
@@ -75,7 +73,7 @@ def draft(data, role, keys, moment=None, **form):
     said = signing_of(open_pdf(data).files)
     place = said.roles.index(role)
     moment = moment or datetime.now(UTC).replace(microsecond=0)
-    made = increment_of(data, first_end(data), place, said, keys.certificate, moment, **form)
+    made = increment_of(data, first_end(data), place, said, keys.signing_cert, moment, **form)
     return Draft(data, made.head, made.tail)
 
 

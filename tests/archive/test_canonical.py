@@ -178,7 +178,7 @@ def test_a_seal_whose_long_lines_are_cut_as_they_once_were_holds(dossier):
 def test_a_time_stamp_that_names_another_time_is_told(dossier):
     keys = forged.keys_of(dossier, "prepared")
     service = DummyTimeStamper(
-        keys.certificate, keys.signer.signing_key, fixed_dt=datetime.now(UTC) - timedelta(days=1)
+        keys.signing_cert, keys.signing_key, fixed_dt=datetime.now(UTC) - timedelta(days=1)
     )
     made = forged.draft(dossier.unsigned, "prepared", keys)
     data = made.signed(keys, lambda signer, digest: enveloped(signer, digest, service).dump())

@@ -16,7 +16,7 @@ COVERED = b"all of a file but the value of its signature"
 @pytest.fixture(scope="module")
 def signer(tmp_path_factory):
     key = make_identity("A. One (invented)", tmp_path_factory.mktemp("ids"), SECRET).key
-    return load_keys(key, None, SECRET).signer
+    return load_keys(key, None, SECRET)
 
 
 @pytest.fixture(scope="module")

@@ -37,7 +37,7 @@ from dossier.register.letters import (
 )
 from dossier.register.listing import calendar_text
 from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
-from dossier.register.register import Wanted, beside, recalls_of
+from dossier.register.register import Wanted, reading_beside, recalls_of
 from dossier.register.register import find as found_in
 from dossier.register.row import without
 from dossier.seal.signature import make_identity
@@ -390,10 +390,10 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     assert told(done) == {"r0.pdf": NO_APPROVAL}
     assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
-    assert beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
+    assert reading_beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
     elsewhere = tmp_path.with_suffix(".pdf")
     shutil.copy(tmp_path / "r0.pdf", elsewhere)
-    assert beside(tmp_path, elsewhere, TODAY) == taken
+    assert reading_beside(tmp_path, elsewhere, TODAY) == taken
     assert reads(tmp_path)["r1.pdf"] == "approved"
     put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
     assert reads(tmp_path) == {
@@ -443,7 +443,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
     done = put_on_file(tmp_path, "dossier:A")
     assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
-    assert beside(tmp_path, tmp_path / "a.pdf", TODAY) == ("", "")
+    assert reading_beside(tmp_path, tmp_path / "a.pdf", TODAY) == ("", "")
     put_on_file(tmp_path, "dossier:A", lift=True)
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.model import Concession
-from dossier.decision.conditions import behind, expired, late_review, over, ran_out, valid_until
+from dossier.decision.conditions import covering, expired, late_review, over, ran_out, valid_until
 from dossier.decision.finding import Caution
 from dossier.decision.rules import Decision, Verdict
 from dossier.make.decide import decision_json, sign_off
@@ -47,7 +47,7 @@ def test_behind_a_cover_stand_the_concessions_of_its_words_that_run():
     last, over_ = concession(ISSUED), concession(ISSUED - timedelta(1))  # on its last day it covers
     others = [concession(ISSUED, "E1"), concession(ISSUED, text="Another text of leave.")]
     granted = [last, over_, *others, concession(None)]
-    assert behind({("D1", TEXT)}, granted, ISSUED) == (last, concession(None))
+    assert covering({("D1", TEXT)}, granted, ISSUED) == (last, concession(None))
 
 
 @given(DAYS, DAYS)

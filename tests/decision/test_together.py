@@ -365,7 +365,7 @@ class TestPages:
     def test_page_one_names_who_is_nearest_and_who_fails(self, tmp_path):
         case = read_case(fleet(tmp_path, pump=([Q],), barge=([TOO_HARD],), gate=([HARD],)))
         found = assess(case, pages=False)
-        page = decision_page(case, found, SignOff(), date(2026, 3, 1))
+        page = decision_page(case, found, SignOff())
         lines = ["".join(map(str, line.parts)) for line in page.facts[0].value]
         assert lines[0].startswith("barge: NOT MET. “barge (invented)”: “barge 1”")
         assert "leave barge out in a new revision to have the machines of pump, gate" in page.tally

@@ -4,7 +4,6 @@ import re
 import subprocess
 from base64 import b64encode
 from dataclasses import replace
-from datetime import date
 from types import SimpleNamespace
 
 import pytest
@@ -155,7 +154,7 @@ def test_what_is_no_plain_pass_precedes_every_pass_and_what_is_left_out_is_count
     findings[20] = replace(findings[20], verdict=Verdict.CONDITIONAL_PASS, probability=0.99)
     case, decided = sample.case(), decision_of(findings, ())
     whole = sample.assessment(case, findings=tuple(findings), decision=decided, conditions=())
-    table = decision_page(case, whole, SignOff(), date(2026, 3, 30)).closest
+    table = decision_page(case, whole, SignOff()).closest
     assert [of_row(row) for row in table.rows][:3] == ["R20", "R9", "R0"]
     left = 31 - len(table.rows)
     assert f"Not in this table: {left} mandatory requirements: {left}\xa0pass." in table.note
@@ -186,7 +185,7 @@ def test_page_one_names_the_lots_of_leave_or_what_to_do_without(verdict):
     finding = replace(first, verdict=Verdict(verdict))
     decided = decision_of([finding], ())
     whole = sample.assessment(case, findings=(finding,), conditions=(), decision=decided)
-    page = decision_page(case, whole, SignOff(), date(2026, 3, 30))
+    page = decision_page(case, whole, SignOff())
     facts = {each.name: each.value for each in page.facts}
     if verdict == "pass":
         assert facts["Lots"].startswith("“lot 7”; any later lot: a new revision")

@@ -125,9 +125,9 @@ def read_house(folder: Path) -> House:
     if not folder.is_dir():
         what = CaseProblem(str(folder), "", "no such folder", "give the folder of the house")
         raise CaseError([what])
-    problems: list[CaseProblem] = []
-    contents = dict(_contents(folder, problems))
-    return _house(folder.resolve().name, contents, problems)
+    reading = _Reading(folder.resolve().name)
+    reading.contents |= _contents(folder, reading)
+    return reading.house()
 
 
 def own_files(files: Mapping[str, bytes]) -> dict[str, bytes]:
@@ -141,12 +141,12 @@ def attached_house(called: str, files: Mapping[str, bytes]) -> House:
 
     `files` maps the names of all attachments to their contents.  Raises CaseError as `read_house`.
     """
-    contents = own_files(files)
-    problems: list[CaseProblem] = []
-    if len(contents) > MOST_FILES or any(len(each) > MOST_BYTES for each in contents.values()):
-        problems.append(_problem(called, "", "more or larger files than a house may have", HINT))
-        contents = {}
-    return _house(called, contents, problems)
+    reading = _Reading(called, own_files(files))
+    sizes = list(map(len, reading.contents.values()))
+    if len(sizes) > MOST_FILES or max(sizes, default=0) > MOST_BYTES:
+        reading.refuse("", "more or larger files than a house may have", HINT)
+        reading.contents = {}
+    return reading.house()
 
 
 def digest_of(contents: Mapping[str, bytes]) -> str:
@@ -157,140 +157,121 @@ def digest_of(contents: Mapping[str, bytes]) -> str:
     return digest.hexdigest()
 
 
-def _house(called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]) -> House:
-    document = _house_file(called, contents, problems)
-    problems += _unread(called, contents, document)
-    problems += _caution_problems(called, document.caution)
-    logo = _logo(called, contents, document, problems)
-    fonts = dict(_fonts(called, contents, document, problems))
-    sections = tuple(_sections(called, contents, document, problems))
-    charts = _text(called, CHARTS, contents, problems) if CHARTS in contents else ""
-    hint = "leave it out: the charts take few settings, within bounds"
-    problems += (_problem(called, CHARTS, fault, hint) for fault in setting_faults(charts))
-    if document.colour not in COLOURS:
-        what, hint = f"{document.colour!r} is no colour of the list", ", ".join(COLOURS)
-        problems.append(CaseProblem(f"{called}/{HOUSE_FILE}", "colour", what, f"colours: {hint}"))
-    if problems:
-        raise CaseError(dict.fromkeys(problems))
-    return House(
-        called=called, name=document.name, contents=contents, logo=logo,
-        colour=COLOURS[document.colour], fonts=fonts, charts=charts, cautions=document.caution,
-        sections=sections, digest=digest_of(contents),
-    )  # fmt: skip
-
-
-def _problem(called: str, name: str, what: str, hint: str) -> CaseProblem:
-    return CaseProblem(f"{called}/{name}", "", what, hint)
-
-
-def _contents(folder: Path, problems: list[CaseProblem]) -> Iterator[tuple[str, bytes]]:
+def _contents(folder: Path, reading: "_Reading") -> Iterator[tuple[str, bytes]]:
     """Yield every file of the folder that is read; what leads out of it or is too large is not."""
     paths = sorted(folder.iterdir())
     if len(paths) > MOST_FILES:
-        problems.append(_problem(folder.name, "", f"holds {len(paths)} files", HINT))
+        reading.refuse("", f"holds {len(paths)} files", HINT)
         return
     for path in paths:
         if path.name.startswith(".") or path.suffix.lower() in NOTES:
             continue
         if path.is_symlink() or not path.is_file():
-            what = "is a link or a folder"
-            problems.append(_problem(folder.name, path.name, what, "put the file itself there"))
+            reading.refuse(path.name, "is a link or a folder", "put the file itself there")
         elif path.stat().st_size > MOST_BYTES:
             what = f"is larger than {MOST_BYTES // 1024} KiB"
-            problems.append(_problem(folder.name, path.name, what, "make it smaller"))
+            reading.refuse(path.name, what, "make it smaller")
         else:
+            whole = folder.resolve()
             try:
-                yield (
-                    path.name,
-                    read_below(folder.resolve(), folder.resolve() / path.name, MOST_BYTES),
-                )
+                yield path.name, read_below(whole, whole / path.name, MOST_BYTES)
             except NotReadError as error:
-                problems.append(_problem(folder.name, path.name, error.what, error.hint))
+                reading.refuse(path.name, error.what, error.hint)
 
 
-def _house_file(
-    called: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
-) -> HouseFile:
-    plain = HouseFile(name=called if re.fullmatch(NAME, called) else "house")
-    if HOUSE_FILE not in contents:
+@dataclass(slots=True)
+class _Reading:
+    """The files of a house, and what was found to be wrong with them."""
+
+    called: str
+    contents: dict[str, bytes] = field(default_factory=dict)
+    problems: list[CaseProblem] = field(default_factory=list)
+
+    def refuse(self, name: str, what: str, hint: str, place: str = "") -> None:
+        """Note what is wrong with a file."""
+        self.problems.append(CaseProblem(f"{self.called}/{name}", place, what, hint))
+
+    def house(self) -> House:
+        """Return the house; CaseError with everything that is wrong with it."""
+        document = self._document()
+        self._look_for_unread(document)
+        self._look_at_cautions(document.caution)
+        logo, fonts = self._logo(document.logo), dict(self._fonts(document))
+        sections = tuple(self._sections(document.section))
+        charts = self._text(CHARTS)
+        for fault in setting_faults(charts):
+            self.refuse(CHARTS, fault, "leave it out: the charts take few settings, within bounds")
+        if document.colour not in COLOURS:
+            what, hint = f"{document.colour!r} is no colour of the list", ", ".join(COLOURS)
+            self.refuse(HOUSE_FILE, what, f"colours: {hint}", "colour")
+        if self.problems:
+            raise CaseError(dict.fromkeys(self.problems))
+        return House(
+            called=self.called, name=document.name, contents=self.contents, logo=logo,
+            colour=COLOURS[document.colour], fonts=fonts, charts=charts, cautions=document.caution,
+            sections=sections, digest=digest_of(self.contents),
+        )  # fmt: skip
+
+    def _document(self) -> HouseFile:
+        plain = HouseFile(name=self.called if re.fullmatch(NAME, self.called) else "house")
+        if HOUSE_FILE not in self.contents:
+            return plain
+        document: dict[str, Any] = {}
+        try:
+            document = parse_toml(self.contents[HOUSE_FILE])
+            return HouseFile.model_validate(document)
+        except ValidationError as error:
+            place = f"{self.called}/{HOUSE_FILE}"
+            self.problems += problems_in(place, error, HouseFile, document)
+        except TomlError as error:
+            self.problems.append(error.of(f"{self.called}/{HOUSE_FILE}"))
         return plain
-    document: dict[str, Any] = {}
-    try:
-        document = parse_toml(contents[HOUSE_FILE])
-        return HouseFile.model_validate(document)
-    except ValidationError as error:
-        problems += problems_in(f"{called}/{HOUSE_FILE}", error, HouseFile, document)
-    except TomlError as error:
-        problems.append(error.of(f"{called}/{HOUSE_FILE}"))
-    return plain
 
+    def _look_for_unread(self, said: HouseFile) -> None:
+        """Note each file that nothing names, and each name without a file."""
+        named = {said.logo, said.font, said.font_bold, *(each.file for each in said.section)}
+        for name in sorted(set(self.contents) - named - {HOUSE_FILE, CHARTS}):
+            usual = f'name it in {HOUSE_FILE}, as in logo = "{name}"; nothing else is read'
+            self.refuse(name, "is not read", NOT_TAKEN.get(Path(name).suffix.lower(), usual))
+        for name in sorted(named - set(self.contents) - {""}):
+            what = f"the file {name!r} is not in the folder"
+            self.refuse(HOUSE_FILE, what, "put it beside house.toml")
 
-def _unread(
-    called: str, contents: Mapping[str, bytes], document: HouseFile
-) -> Iterator[CaseProblem]:
-    """Yield a problem for each file that nothing names, and each name without a file."""
-    named = {document.logo, document.font, document.font_bold, *(e.file for e in document.section)}
-    for name in sorted(set(contents) - named - {HOUSE_FILE, CHARTS}):
-        usual = f'name it in {HOUSE_FILE}, as in logo = "{name}"; nothing else is read'
-        yield _problem(called, name, "is not read", NOT_TAKEN.get(Path(name).suffix.lower(), usual))
-    for name in sorted(named - set(contents) - {""}):
-        what = f"the file {name!r} is not in the folder"
-        yield _problem(called, HOUSE_FILE, what, "put it beside house.toml")
-
-
-def _text(
-    called: str, name: str, contents: Mapping[str, bytes], problems: list[CaseProblem]
-) -> str:
-    try:
-        return contents.get(name, b"").decode("utf-8")
-    except UnicodeDecodeError:
-        problems.append(_problem(called, name, "not UTF-8 text", "save it as UTF-8"))
-        return ""
-
-
-def _logo(
-    called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
-) -> str:
-    if document.logo not in contents:
-        return ""
-    content = contents[document.logo]
-    faults = logo_faults(document.logo, content)
-    hint = "a logo is a small SVG of plain shapes, or a PNG"
-    problems += [_problem(called, document.logo, fault, hint) for fault in faults]
-    return "" if faults else logo_uri(document.logo, content)
-
-
-def _fonts(
-    called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
-) -> Iterator[tuple[str, bytes]]:
-    for kind, name in (("regular", document.font), ("bold", document.font_bold)):
-        if name not in contents:
-            continue
+    def _text(self, name: str) -> str:
         try:
-            yield kind, own_font(contents[name])
-        except FontError as error:
-            hint = "a font of a house is one TrueType file (.ttf)"
-            problems.append(_problem(called, name, str(error), hint))
+            return self.contents.get(name, b"").decode("utf-8")
+        except UnicodeDecodeError:
+            self.refuse(name, "not UTF-8 text", "save it as UTF-8")
+            return ""
 
+    def _logo(self, name: str) -> str:
+        content = self.contents.get(name)
+        faults = [] if content is None else logo_faults(name, content)
+        for fault in faults:
+            self.refuse(name, fault, "a logo is a small SVG of plain shapes, or a PNG")
+        return "" if content is None or faults else logo_uri(name, content)
 
-def _sections(
-    called: str, contents: Mapping[str, bytes], document: HouseFile, problems: list[CaseProblem]
-) -> Iterator[HouseSection]:
-    for each in document.section:
-        try:
-            words = set_words(_text(called, each.file, contents, problems))
-            yield HouseSection(each.title, words)
-        except WordsError as error:
-            problems.append(_problem(called, each.file, str(error), error.hint))
+    def _fonts(self, said: HouseFile) -> Iterator[tuple[str, bytes]]:
+        for kind, name in (("regular", said.font), ("bold", said.font_bold)):
+            if name in self.contents:
+                try:
+                    yield kind, own_font(self.contents[name])
+                except FontError as error:
+                    self.refuse(name, str(error), "a font of a house is one TrueType file (.ttf)")
 
+    def _sections(self, entries: Sequence[SectionEntry]) -> Iterator[HouseSection]:
+        for each in entries:
+            try:
+                yield HouseSection(each.title, set_words(self._text(each.file)))
+            except WordsError as error:
+                self.refuse(each.file, str(error), error.hint)
 
-def _caution_problems(called: str, cautions: Sequence[HouseCaution]) -> Iterator[CaseProblem]:
-    known = {each.name for each in GENERAL}
-    for each in cautions:
-        if each.replaces == DEFERENCE.name:
-            what = f"the caution {DEFERENCE.name!r} cannot be reworded"
-            yield _problem(called, HOUSE_FILE, what, "add a caution of your own beside it")
-        elif each.replaces and each.replaces not in known:
-            hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.name}))}"
-            what = f"there is no usual caution {each.replaces!r}"
-            yield _problem(called, HOUSE_FILE, what, hint)
+    def _look_at_cautions(self, cautions: Sequence[HouseCaution]) -> None:
+        known = {each.name for each in GENERAL}
+        for each in cautions:
+            if each.replaces == DEFERENCE.name:
+                what = f"the caution {DEFERENCE.name!r} cannot be reworded"
+                self.refuse(HOUSE_FILE, what, "add a caution of your own beside it")
+            elif each.replaces and each.replaces not in known:
+                hint = f"titles are {'; '.join(sorted(known - {DEFERENCE.name}))}"
+                self.refuse(HOUSE_FILE, f"there is no usual caution {each.replaces!r}", hint)

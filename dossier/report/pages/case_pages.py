@@ -8,6 +8,7 @@ from dossier.case.case import Case
 from dossier.case.fields import Measured
 from dossier.case.model import Filter, RecordEntry
 from dossier.case.units import from_si
+from dossier.decision.cautions import KINDS
 from dossier.decision.finding import Assessment
 from dossier.decision.rules import FAILS, Verdict
 from dossier.report.blocks import Cell, Column, Fact, Line, Table
@@ -23,7 +24,7 @@ from dossier.report.format import (
 )
 from dossier.report.pages.carried import carried_table
 from dossier.report.pages.filtration import side_brief
-from dossier.report.pages.fixed_words import KINDS, PATHS
+from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import Places, named
 from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.system.grouped import grouped

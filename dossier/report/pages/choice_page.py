@@ -105,49 +105,30 @@ def _rows(choice: Choice) -> list[_Row]:
     return list(rows.values())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Page:
-    """What the template prints."""
-
-    running: str
-    question: str
-    facts: tuple[Fact, ...]
-    candidates: Table
-    conditions: tuple[str, ...]
-    verdicts: Table
-    differences: Table
-    notes: tuple[str, ...]
-    trade: Chart
-    cautions: tuple[tuple[str, str], ...]
-    rests: str
-    """By which digest each case, as it is decided, can be told from another state of it."""
-
-
-def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> _Page:
+def _content(choice: Choice, rows: Sequence[_Row], left: int, chart: Chart) -> dict[str, Any]:
+    """Return what the template prints."""
     application = choice.candidates[0].case.application
     differences, notes = _differences(choice, {name for ids, _ in rows for name in ids})
-    return _Page(
-        running=shortened(", ".join(choice.numerals), 60),
-        question=say(
-            "Which of these filters for: {application}?",
-            application=in_quotes(application.title, 120),
-        ),
-        facts=(
+    title = in_quotes(application.title, 120)
+    return {
+        "running": shortened(", ".join(choice.numerals), 60),
+        "question": say("Which of these filters for: {application}?", application=title),
+        "facts": (
             Fact(say("For"), _machines(application.equipment)),
             Fact(say("Rule"), rule_in_brief(application.decision_rule)),
             Fact(say("Requirements"), Line((_revisions(choice),))),
         ),
-        candidates=_candidates(choice),
-        conditions=tuple(_conditions(choice)),
-        verdicts=_verdicts(choice, rows, left),
-        differences=differences,
-        notes=notes,
-        trade=chart,
-        cautions=tuple((say(title), say(USUAL[title])) for title in CAUTIONS),
-        rests="; ".join(
+        "candidates": _candidates(choice),
+        "conditions": tuple(_conditions(choice)),
+        "verdicts": _verdicts(choice, rows, left),
+        "differences": differences,
+        "notes": notes,
+        "trade": chart,
+        "cautions": tuple((say(title), say(USUAL[title])) for title in CAUTIONS),
+        "rests": "; ".join(
             f"{n} {each.digest}" for n, each in zip(NUMERALS, choice.signoffs, strict=False)
         ),
-    )
+    }
 
 
 def _made(on: date | None) -> str:
@@ -189,7 +170,7 @@ def _candidates(choice: Choice) -> Table:
         decision = (answer.word, *filter(None, [answer.stamp]))
         rows.append((
             f"{choice.numerals[each.label]}: {named_filter(case.qualification.candidate)}",
-            each.label, decision, validity(case, each.assessment, signoff),
+            each.label, decision, validity(each.assessment, signoff),
         ))  # fmt: skip
     return Table(
         caption=say("The candidates, in the order in which they were named"),

@@ -64,7 +64,7 @@ def circuit_page(case: Case, assessment: Assessment, style: str) -> CircuitPage:
         long_run=_long_run(sides),
         share=_share(case, sides, style),
         notes=tuple(dict.fromkeys(retold(note) for side in sides for note in side.notes)),
-    )  # fmt: skip
+    )
 
 
 def circuit_drawing(case: Case) -> Chart:
@@ -306,13 +306,11 @@ def _facts(side: CircuitSide) -> tuple[Fact, ...]:
 
 def _long_run(sides: Sequence[CircuitSide]) -> Table:
     sizes = sorted({run.size for side in sides for run in side.long_run})
-    rows = []
-    for size in sizes:
-        cells: list[str] = []
-        for side in sides:
-            run = next((r for r in side.long_run if r.size == size), None)
-            cells += _cells(run)
-        rows.append((significant(size), *cells))
+    runs = [{run.size: run for run in side.long_run} for side in sides]
+    rows = [
+        (significant(size), *chain.from_iterable(_cells(own.get(size)) for own in runs))
+        for size in sizes
+    ]
     width = 88 // (3 * max(len(sides), 1))
     columns = [Column(say("Size / µm(c)"), 12)]
     for side in sides:
@@ -342,9 +340,7 @@ def _cells(run: LongRun | None) -> list[str]:
     if run is None:
         return ["–", "–", "–"]
     slow = "–" if not math.isfinite(run.time_constant) else f"{run.time_constant:.0f}\u00a0s"
-    return [
-        _plus_minus(run.sump, 2 * run.u), significant(run.bearings, 2), slow,
-    ]  # fmt: skip
+    return [_plus_minus(run.sump, 2 * run.u), significant(run.bearings, 2), slow]
 
 
 def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None:

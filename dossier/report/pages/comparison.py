@@ -17,11 +17,11 @@ from dossier.report.format import (
     PLUS_MINUS,
     SPACE,
     decimals_of,
-    half_width,
     joined,
     of_difference,
     read,
     rounded,
+    telling_half,
     unit_text,
     with_interval,
 )
@@ -97,8 +97,8 @@ def _beside(demand: Demand, own: Estimate, other: Estimate) -> tuple[str, str, s
     sides = [_shown(demand, each) for each in (own, other)]
     _, *ends = (end / demand.spread_factor for end in ends_of(own, other))
     apart = sides[0][0] - sides[1][0]
-    least = max(decimals_of(side[0], half_width(*side)) for side in sides)
-    narrow = half_width(apart, *sorted(ends))
+    least = max(decimals_of(side[0], telling_half(*side)) for side in sides)
+    narrow = telling_half(apart, *sorted(ends))
     least = max(least, decimals_of(0.0, narrow))
     first, second = (float(rounded(side[0], least)) for side in sides)
     moved = first - second - apart

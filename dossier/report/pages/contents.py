@@ -115,7 +115,7 @@ def build_content(
     lead = leading(assessment.parts) if assessment.parts else assessment
     alone = lead.bench.case if assessment.parts else case
     logo = house is not None and bool(house.logo)
-    page_one = decision_page(case, assessment, signoff, issued, logo=logo)
+    page_one = decision_page(case, assessment, signoff, logo=logo)
     places = places_of(assessment)
     asked = {section_of(each) for each in findings}
     has = {
@@ -125,14 +125,16 @@ def build_content(
     }
     sections = number_sections(has, [each.title for each in house.sections] if house else ())
     own = house.cautions if house else ()
+    words = foot = ""
+    if house is not None:
+        words = say("Words of the house “{name}”: no part of what was decided.", name=house.name)
+        foot = say("House “{name}”, SHA-256 {digest}", name=house.name, digest=house.digest)
+    number, revision = qualification.number, qualification.revision
+    running = say("{number} · revision {revision}", number=number, revision=revision)
     return Content(
         title=qualification.title,
-        number=qualification.number,
-        running=say(
-            "{number} · revision {revision}",
-            number=qualification.number,
-            revision=qualification.revision,
-        ),
+        number=number,
+        running=running,
         state=page_one.answer.stamp or page_one.answer.word,
         issued=issued,
         paper=qualification.paper,
@@ -161,14 +163,8 @@ def build_content(
         symbols=symbols(findings),
         digests=digests_page(case, manifest, hashlib.sha256(decision_json).hexdigest(), house),
         house=house,
-        house_words=say(
-            "Words of the house “{name}”: no part of what was decided.", name=house.name
-        )
-        if house
-        else "",
-        house_foot=say("House “{name}”, SHA-256 {digest}", name=house.name, digest=house.digest)
-        if house
-        else "",
+        house_words=words,
+        house_foot=foot,
         purpose=speak(qualification.purpose),
         notes=speak(qualification.notes),
     )

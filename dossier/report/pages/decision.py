@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 
 from dossier.case.case import Case
 from dossier.case.model import Filter
@@ -59,7 +58,7 @@ class DecisionPage:
 
 
 def decision_page(
-    case: Case, assessment: Assessment, signoff: SignOff, issued: date, *, logo: bool = False
+    case: Case, assessment: Assessment, signoff: SignOff, *, logo: bool = False
 ) -> DecisionPage:
     """Return page one as formatted text; the table takes the room that the other words leave."""
     places, findings = places_of(assessment), assessment.findings
@@ -108,7 +107,7 @@ def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, 
     return (
         Fact(say("For"), _machines(case) if not assessment.parts else _each(assessment.parts)),
         lots_fact(case, assessment) if assessment.decision in APPROVES else to_do(assessment),
-        Fact(say("Valid until"), validity(case, assessment, signoff)),
+        Fact(say("Valid until"), validity(assessment, signoff)),
         Fact(say("Decided by"), _people(signoff, leave=assessment.decision in APPROVES)),
         Fact(say("Rule"), _rules(case)),
     )
@@ -180,7 +179,7 @@ def _machines(case: Case) -> Cell:
     return Line((f"{machines[0]}; … {machines[-1]}: {count}, ", Link(say("list"), "scope")))
 
 
-def validity(case: Case, assessment: Assessment, signoff: SignOff) -> str:
+def validity(assessment: Assessment, signoff: SignOff) -> str:
     """Return until when an approval holds, or why there is no such day."""
     if signoff.ended is not None:
         return say("over since {day}", day=signoff.ended)
@@ -221,7 +220,7 @@ def _bounded(
     for text in texts[:most]:
         short = shortened(text, longest)
         more = (" ", Link(say("in full"), target)) if short != text else ()
-        lines.append(Line((*fixed.apart(text, short, given), *more)))
+        lines.append(Line((*fixed.with_language(text, short, given), *more)))
     left = len(texts) - len(lines)
     if left > 0:
         rest = say_count(left, "{number} more", "{number} more")

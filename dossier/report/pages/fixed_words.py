@@ -14,14 +14,6 @@ from dossier.report.signing import SignOff
 from dossier.words import language, later, other_language, say
 from dossier.words.catalogue import ENGLISH
 
-KINDS: Mapping[str, str] = {
-    "multipass": later("multi-pass run"),
-    "pressure_drop": later("flow sweep"),
-    "bypass_valve": later("bypass valve sweep"),
-    "measurement": later("measurement"),
-    "inspection": later("inspection"),
-}
-"""Kinds of record, as said on the page."""
 PATHS: Mapping[str, str] = {"full_flow": later("full-flow path"), "fine": later("fine path")}
 """Paths of a circuit, as said on the page."""
 
@@ -103,14 +95,7 @@ _DRAFT: Mapping[str, tuple[str, Kind, str]] = {
             "evidence."
         ),
     ),
-    "undecided": (
-        later("Undecided"),
-        "open",
-        later(
-            "The evidence does not answer the question. The filter may not be fitted on the "
-            "strength of this dossier."
-        ),
-    ),
+    "undecided": _SIGNED["undecided"],
 }
 
 _ENDED: Mapping[str, str] = {
@@ -204,7 +189,7 @@ def given_texts(case: Case) -> tuple[str, ...]:
     return tuple(speak(text) for text in (*texts, *(e.text for e in said.concession)) if text)
 
 
-def apart(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
+def with_language(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
     """Return the first part of a text that is `shown`, with what was given in another language."""
     for own in given:
         start, other = text.find(own), other_language(own)

@@ -1,8 +1,9 @@
 """Where things stand in the dossier, so that a verdict leads to its chart, record and checks."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.together import leading
@@ -37,15 +38,10 @@ def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
     return runs
 
 
-def _consecutive(members: Sequence[tuple[int, str]]) -> list[list[str]]:
-    groups: list[list[str]] = []
-    before: int | None = None
-    for number, name in members:
-        if before is None or number != before + 1:
-            groups.append([])
-        groups[-1].append(name)
-        before = number
-    return groups
+def _consecutive(members: Sequence[tuple[int, str]]) -> Iterator[list[str]]:
+    """Yield names whose numbers count up by one: these lie as far from their places as each."""
+    for _, own in groupby(enumerate(members), lambda each: each[1][0] - each[0]):
+        yield [name for _, (_, name) in own]
 
 
 def named(names: Iterable[str]) -> str:
@@ -103,22 +99,15 @@ def _common(words: Sequence[Sequence[str]]) -> int:
 CHECKS = "checks"
 TENTHS = "chart-tenths"
 CHARTS = {
-    "efficiency": "chart-size",
-    "size_at_ratio": "chart-size",
-    "size_at_efficiency": "chart-size",
-    "lowest_efficiency": TENTHS,
-    "filtration_ratio": TENTHS,
-    "injected_capacity": "chart-loading",
-    "retained_capacity": "chart-loading",
-    "service_life": "chart-hours",
-    "pressure_drop_at_interval": "chart-hours",
-    "bypass_margin": "chart-hours",
-    "clean_pressure_drop": "chart-flow",
-    "cold_bypass_temperature": "chart-temperature",
-    "partial_flow_share": "chart-share",
-    "turnover_time": "chart-share",
+    "chart-size": ("efficiency", "size_at_ratio", "size_at_efficiency"),
+    TENTHS: ("lowest_efficiency", "filtration_ratio"),
+    "chart-loading": ("injected_capacity", "retained_capacity"),
+    "chart-hours": ("service_life", "pressure_drop_at_interval", "bypass_margin"),
+    "chart-flow": ("clean_pressure_drop",),
+    "chart-temperature": ("cold_bypass_temperature",),
+    "chart-share": ("partial_flow_share", "turnover_time"),
 }
-"""Chart that shows a quantity; any other is on page one or in the table of requirements."""
+"""Quantities that a chart shows; any other is on page one or in the table of requirements."""
 OF_PRESSURE = ("chart-hours", "chart-flow", "chart-temperature")
 OF_APPLICATION = (*OF_PRESSURE, "chart-share")
 """Charts with the oil, flow and hours of one application."""
@@ -126,7 +115,8 @@ OF_APPLICATION = (*OF_PRESSURE, "chart-share")
 
 def chart_of(finding: Finding) -> str:
     """Return the anchor of the chart that shows what a requirement asks for, or nothing."""
-    return CHARTS.get(finding.demand.quantity.name, "")
+    name = finding.demand.quantity.name
+    return next((chart for chart, shown in CHARTS.items() if name in shown), "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,13 +21,12 @@ from dossier.report.charts.pressure_chart import (
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
 from dossier.report.format import quantity_text, significant
+from dossier.report.pages.circuit import KELVIN
 from dossier.report.pages.filtration import by_path, chart_by_path, limits_alt
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
 from dossier.report.running import retold
 from dossier.words import later, say, say_count
-
-KELVIN = 273.15
 
 
 def pressure_charts(

@@ -99,10 +99,6 @@ def _shown(role: str, *, leave: bool) -> str:
     return role_text(role, leave=leave).capitalize()
 
 
-def _void(note: str) -> str:
-    return say("No longer holds: {reason}.", reason=note or say("something changed"))
-
-
 def _signed_line(each: Signed, *, leave: bool) -> SignOffLine:
     """Return the line of a sign-off; only one that holds has a field to seal it."""
     return SignOffLine(
@@ -110,7 +106,7 @@ def _signed_line(each: Signed, *, leave: bool) -> SignOffLine:
         meaning=each.meaning,
         name=each.name,
         date=date_text(each.date),
-        note=each.note if each.holds else _void(each.note),
+        note=each.note if each.holds else say("No longer holds: {reason}.", reason=each.note),
         digest="" if each.holds else each.digest,
         field=field_name(each.role) if each.holds else "",
     )

@@ -1,7 +1,7 @@
 """The test request as a PDF for laboratories: the same for every laboratory that is asked."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from typing import Any
 
 from dossier.case.application import Application
 from dossier.case.case import Asked, lots_before
@@ -66,16 +66,6 @@ Pairs = list[tuple[str, str]]
 MM2 = 1e6
 MANY = 12
 """More names than these are printed as the first and the last."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Part:
-    """One test as its section prints it."""
-
-    title: str
-    points: Pairs
-    columns: list[tuple[Sequence[str], str]]
-    conditions: list[tuple[Sequence[str], str]]
 
 
 def request_pdf(request: TestRequest) -> bytes:
@@ -250,23 +240,24 @@ def _assumed(request: TestRequest) -> str:
     )
 
 
-def _part(request: TestRequest, test: Test) -> _Part:
+def _part(request: TestRequest, test: Test) -> dict[str, Any]:
+    """Return one test as its section prints it."""
     columns: dict[str, list[str]] = {}
     for each in test.columns:
         words = say(each.words) + ("" if each.needed else " " + say("(where there is any)"))
         columns.setdefault(words, []).append(each.header)
     sheets = (_listed(s.id for s in test.sheets if s.filter == side) for side in SIDES)
     tools = ", ".join(map(say, test.instruments))
-    return _Part(
-        title=say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
-        points=[
+    return {
+        "title": say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
+        "points": [
             *_points(request, test),
             (say("Instruments"), tools or say("as the method needs")),
             (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
-        columns=[(headers, words) for words, headers in columns.items()],
-        conditions=[(condition_columns(each), say(each.words)) for each in test.conditions],
-    )
+        "columns": [(headers, words) for words, headers in columns.items()],
+        "conditions": [(condition_columns(each), say(each.words)) for each in test.conditions],
+    }
 
 
 def _held(tests: Sequence[Test]) -> list[tuple[str, ...]]:

@@ -18,12 +18,12 @@ from dossier.report.format import (
     decimals_of,
     distinct,
     fixed,
-    half_width,
     joined,
     of_difference,
     percent,
     significant,
     speak,
+    telling_half,
     unit_text,
     with_interval,
     with_uncertainty,
@@ -241,7 +241,7 @@ def decimals(finding: Finding) -> int:
     value = demand.shown(found.value if found is not None and number else estimate.value)
     spread = 2.0 * estimate.u / abs(demand.spread_factor)
     if finding.interval is not None and (found is None or found.kind in ("mean", "count")):
-        spread = half_width(value, *sorted(demand.shown(end) for end in finding.interval))
+        spread = telling_half(value, *sorted(demand.shown(end) for end in finding.interval))
     ends = _ends(finding) if number else []
     return distinct([value, *limits_shown(finding), *ends], decimals_of(value, spread))
 

@@ -7,14 +7,14 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from itertools import chain, zip_longest
 
-from dossier.case.case import Case
+from dossier.case.case import Case, Record
 from dossier.case.model import Instrument
+from dossier.decision.cautions import KINDS
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
 from dossier.report.blocks import Column, Fact, Table, table_of
 from dossier.report.format import NONE, date_text, percent, speak, typed
-from dossier.report.pages.fixed_words import KINDS
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.running import in_print, retold
@@ -132,19 +132,19 @@ def _on_file(case: Case) -> Table | None:
 
 def _notable(checks: Iterable[Check]) -> Iterator[Fact]:
     """Yield what is not plainly met in full, a rule once with what was found of each record."""
-    rules: dict[tuple[str, str], dict[str, list[str]]] = {}
-    for check in checks:
-        words = later("{rule}, {outcome}")
-        name = say(words, rule=say(check.rule), outcome=say(check.outcome))
-        asked, was = retold(f"{check.limit}\n{check.found}").split("\n")  # in order, if turned
-        limit = say("{limit} ({source})", limit=asked, source=speak(check.standard))
-        covered = f" {speak(check.deviation)}" if check.deviation else ""
-        told = rules.setdefault((name, limit), {})
-        told.setdefault(f"{was}{covered}", []).append(check.record or say("whole case"))
-    for (name, limit), told in rules.items():
-        found = "; ".join(f"{named(records)}: {text}" for text, records in told.items())
-        found = found.rstrip(".")
+    for (name, limit), told in grouped(map(_told, checks)).items():
+        texts = (f"{named(records)}: {text}" for text, records in grouped(told).items())
+        found = "; ".join(texts).rstrip(".")
         yield Fact(name, say("Asked: {limit}. Found: {found}.", limit=limit, found=found))
+
+
+def _told(check: Check) -> tuple[tuple[str, str], tuple[str, str]]:
+    """Return a rule with its outcome and limit, and what was found of which record."""
+    name = say("{rule}, {outcome}", rule=say(check.rule), outcome=say(check.outcome))
+    asked, was = retold(f"{check.limit}\n{check.found}").split("\n")  # in order, if turned
+    limit = say("{limit} ({source})", limit=asked, source=speak(check.standard))
+    covered = f" {speak(check.deviation)}" if check.deviation else ""
+    return (name, limit), (f"{was}{covered}", check.record or say("whole case"))
 
 
 Marks = dict[str, dict[str, list[Check]]]
@@ -154,12 +154,8 @@ Marks = dict[str, dict[str, list[Check]]]
 def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
     """Return what every record meets, then a table a kind of record; the whole case's last."""
     of = {record.id: record.entry.kind for record in case.records}
-    found: dict[str, Marks] = {}
-    for check in checks:
-        kind = of.get(check.record, "")
-        found.setdefault(kind, {}).setdefault(check.rule, {}).setdefault(check.record, []).append(
-            check
-        )
+    of_kind = grouped((of.get(check.record, ""), check) for check in checks)
+    found = {kind: _by_rule(own) for kind, own in of_kind.items()}
     kinds = [kind for kind in KINDS if kind in found]
     first = found[kinds[0]] if len(kinds) > 1 else {}
     shared = {
@@ -175,6 +171,11 @@ def _rules(case: Case, checks: Sequence[Check]) -> tuple[Table, ...]:
     if tables:
         tables[0] = replace(tables[0], id=CHECKS)
     return tuple(tables)
+
+
+def _by_rule(checks: Iterable[Check]) -> Marks:
+    rules = grouped((check.rule, check) for check in checks)
+    return {rule: grouped((check.record, check) for check in own) for rule, own in rules.items()}
 
 
 def _plain(group: Mapping[str, list[Check]], of: Mapping[str, str], kind: str) -> bool:
@@ -301,20 +302,19 @@ def _stated(instrument: Instrument) -> str:
 
 def _remarks(case: Case) -> tuple[str, ...]:
     """Return the remarks of all records with their lines; what several say alike is said once."""
-    said: dict[str, list[str]] = {}
-    for record in case.records:
-        for remark in record.remarks:
-            place = f"{record.id}:{remark.cell or remark.row}"
-            said.setdefault(f"“{remark.text}”", []).append(place)
-        own = [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
-        for text in (*own, *reading_notes(record)):
-            said.setdefault(text, []).append(record.id)
+    said = grouped(each for record in case.records for each in _remarks_on(record))
     lines = [*_alike(said, {record.id for record in case.records})]
     left = len(lines) - MOST_REMARKS
-    more = (
-        (say("{left} further remarks are in the attached files.", left=left),) if left > 0 else ()
-    )
-    return (*lines[:MOST_REMARKS], *more)
+    more = say("{left} further remarks are in the attached files.", left=left)
+    return (*lines[:MOST_REMARKS], *([more] if left > 0 else []))
+
+
+def _remarks_on(record: Record) -> Iterator[tuple[str, str]]:
+    """Yield each remark on a record, and how it was read, with where that stands."""
+    for remark in record.remarks:
+        yield f"“{remark.text}”", f"{record.id}:{remark.cell or remark.row}"
+    own = [f"“{speak(record.entry.remark)}”"] if record.entry.remark else []
+    yield from ((text, record.id) for text in (*own, *reading_notes(record)))
 
 
 def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[str]:
