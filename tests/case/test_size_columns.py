@@ -88,3 +88,24 @@ def test_a_channel_ends_where_another_count_begins(channel):
         f"'{side} {channel} um(c)' is a channel, and nothing counts what is larger than "
         f"{channel[-1]} um(c)" for side in ("upstream", "downstream")
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("unit", "dilution", "up", "down"),
+    [
+        ("1/mL", "", 1.0, 1.0), ("1/mL", "as counted", 4.0, 2.0), ("1/L", "as counted", 4e-3, 2e-3),
+        ("1/sample", "undone", 0.04, 0.04), ("1/sample", "as counted", 0.16, 0.08),
+    ],
+)  # fmt: skip
+def test_counts_are_divided_by_the_volume_and_multiplied_by_the_dilution(unit, dilution, up, down):
+    """25 mL of which one part in four, and one in two, is the fluid."""
+    raw = raw_of({f"{name} [{unit}]": counted(name) for name in NAMES})
+    raw.sample |= {"volume": 25.0, "upstream": 4.0, "downstream": 2.0}
+    raw.dilution = dilution
+    found = count_columns(raw, "ISO 11171")
+    assert not raw.problems
+    for side, counts, factor in (
+        ("upstream", found.upstream, up), ("downstream", found.downstream, down),
+    ):  # fmt: skip
+        wanted = [factor * counted(f"{side} {size} um(c)") for size in (4, 6, 10)]
+        assert np.allclose(counts, np.transpose(wanted), rtol=1e-12)
