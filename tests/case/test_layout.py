@@ -130,3 +130,14 @@ def test_values_below_no_name_are_refused_but_where_their_place_is_named():
     assert columns(read(names=names, columns=by)) == READ
     assert columns(read(names=names, columns={"t": "time [min]"}, ignored=["column B", *NAMES[3:]])
                    ) == READ[:1]  # fmt: skip
+
+
+@pytest.mark.parametrize("cells", ["B1:D0", "D1:B3", "B3:D1"])
+def test_a_range_has_a_first_row_and_begins_above_its_end_whichever_way_the_table_lies(cells):
+    grid = Grid("f", [(number, ["1"] * 5) for number in range(1, 6)])
+    for each in (grid, grid.turn()):
+        with pytest.raises(TableError, match="is no range of cells"):
+            each.window(cells)
+        assert [number for number, _ in each.window("B2:D3")[0]] == (
+            [2, 3, 4] if each.turned else [2, 3]
+        )
