@@ -137,6 +137,12 @@ def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
     )
 
 
+@pytest.mark.parametrize("number", [0, 1, 5, 500])
+def test_ranks_of_values_with_nothing_beside_them_are_sure(number):
+    values, none = np.arange(float(number)), np.array([])
+    assert _rank_chance(values, none) == _rank_chance(none, values) == 1.0
+
+
 @pytest.mark.parametrize("end", [max, min])
 @pytest.mark.parametrize(("ties", "met"), [(1, True), (2, True), (12, False)])
 def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
