@@ -3,7 +3,7 @@
 import pytest
 
 from dossier.case.model import Layout
-from dossier.case.tables.grid import Grid
+from dossier.case.tables.grid import Grid, names_of
 from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import TableError
 
@@ -141,3 +141,14 @@ def test_a_range_has_a_first_row_and_begins_above_its_end_whichever_way_the_tabl
         assert [number for number, _ in each.window("B2:D3")[0]] == (
             [2, 3, 4] if each.turned else [2, 3]
         )
+
+
+@pytest.mark.parametrize("left", [0, 1, 3])
+@pytest.mark.parametrize("merged", [False, True])
+def test_two_rows_of_names_are_joined_wherever_the_table_begins(left, merged):
+    """The group of a column without one is that of the column before."""
+    outside = ["outside"] * left
+    head = [(4, [*outside, "", "Counts", "", "Oil"]), (5, [*outside, "t", "5", "10", "40"])]
+    span = [((3, left + 1), (3, left + 2))] if merged else []
+    assert names_of(head, left, left + 4, span) == ["t", "Counts 5", "Counts 10", "Oil 40"]
+    assert names_of(head[1:], left, left + 4, span) == ["t", "5", "10", "40"]
