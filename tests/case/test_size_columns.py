@@ -5,6 +5,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
+from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.size_columns import count_columns
@@ -88,6 +89,17 @@ def test_a_channel_ends_where_another_count_begins(channel):
         f"'{side} {channel} um(c)' is a channel, and nothing counts what is larger than "
         f"{channel[-1]} um(c)" for side in ("upstream", "downstream")
     ]  # fmt: skip
+
+
+def test_a_record_keeps_which_of_its_sizes_were_converted():
+    """ISO 4402 has 10 um and 5 um where ISO 11171 has 9.8 um(c) and 6.4 um(c)."""
+    ones = {f"{side} {size} um [1/mL]": np.linspace(9.0, 8.0, 10)
+            for side in ("upstream", "downstream") for size in (5, 10)}  # fmt: skip
+    rows = {"time [min]": np.arange(10), "differential pressure [kPa]": np.arange(20, 30)} | ones
+    raw = raw_of(rows)
+    found = interpret(raw, "multipass", "ISO 4402")
+    assert (raw.problems, found.sizes.tolist()) == ([], [6.4, 9.8])
+    assert set(found.conversions) == {("5 um", "ISO 4402"), ("10 um", "ISO 4402")}
 
 
 @pytest.mark.parametrize(
