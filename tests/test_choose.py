@@ -4,12 +4,14 @@ import json
 import shutil
 from datetime import date
 from io import BytesIO
+from types import SimpleNamespace
 
 import pytest
 from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
-from dossier.make.choose import write_choice
+from dossier.decision.choice import Difference
+from dossier.make.choose import _row, write_choice
 from dossier.make.read import read_case
 from tests.archive.sealed import run
 from tests.small_case import record, requirement, write
@@ -100,6 +102,18 @@ def test_choice_json_holds_the_decisions_and_the_digests_of_their_inputs(cases, 
     assert row["value"] == pytest.approx(1710 - 2106.6666667)
     assert 55 < (row["high"] - row["low"]) / 2 < 80
     assert row["told apart"] is True
+
+
+def test_a_difference_that_is_not_shown_says_why():
+    demand = SimpleNamespace(quantity=SimpleNamespace(name="burst_pressure"), at_text="")
+    for own, other in ((None, None), (object(), None), (None, object())):
+        row = _row(Difference(
+            demand=demand, requirements=("U1",), own=own, other=other, why="other methods"
+        ))  # fmt: skip
+        assert row == {
+            "quantity": "burst_pressure", "at": "", "requirements": ("U1",),
+            "not shown": "other methods",
+        }  # fmt: skip
 
 
 def test_the_terminal_shows_a_row_a_requirement_and_approves_nothing(cases, tmp_path):

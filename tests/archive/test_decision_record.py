@@ -33,6 +33,11 @@ def test_every_number_is_in_the_unit_of_the_requirement(found):
     assert [each["value"] for each in told["per_specimen"]] == pytest.approx([2.1, 2.14, 2.08])
 
 
+def test_a_chance_is_printed_where_one_was_reckoned(found):
+    assert row_of_terminal(found)[5].endswith("%")
+    assert row_of_terminal(replace(found, probability=None))[5] == ""
+
+
 def test_an_advisory_requirement_is_marked(found):
     advisory = replace(found, demand=replace(found.demand, severity="advisory"))
     assert row_of_terminal(found)[0] == "Q1"

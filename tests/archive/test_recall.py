@@ -36,7 +36,14 @@ from dossier.register.letters import (
     span,
 )
 from dossier.register.listing import calendar_text
-from dossier.register.recall import AGAIN, NO_APPROVAL, RecallError, Recalling, recall_evidence
+from dossier.register.recall import (
+    AGAIN,
+    NO_APPROVAL,
+    RecallError,
+    Recalling,
+    _decided,
+    recall_evidence,
+)
 from dossier.register.register import Wanted, reading_beside, recalls_of
 from dossier.register.register import find as found_in
 from dossier.register.row import without
@@ -45,6 +52,7 @@ from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
 from tests.archive.sealed import SECRET, run
+from tests.archive.test_register_query import row
 
 WHY = "The flow meter was found to read four percent low."
 FIRST = date(2026, 2, 4)
@@ -399,6 +407,22 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     assert reads(tmp_path) == {
         "r0.pdf": "superseded: was approved", "r1.pdf": "recalled: was approved",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("found", "later", "why"),
+    [
+        ("approved", "B", "superseded: was approved; filters that are fitted by it rest on what"),
+        ("not approved", "B", "superseded: was not approved"),
+        ("not approved", "", "not approved"),
+    ],
+)
+def test_filters_are_fitted_by_an_approval_that_was_superseded_and_by_no_refusal(found, later, why):
+    given = replace(row(), found=found, superseded_by=later)
+    told = _decided((None, given, ("M1",), Recalling(what="x", reason=WHY, day=FIRST)))
+    assert told.outcome == NO_APPROVAL
+    assert told.why.startswith(why)
+    assert ("fitted" in told.why) is ("fitted" in why)
 
 
 def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path):

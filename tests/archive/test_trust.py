@@ -135,6 +135,17 @@ def test_who_is_no_authority_is_not_trusted_as_one(made, line):
         trust_of([made().pem])
 
 
+def test_an_authority_is_trusted_from_its_first_second_to_its_last():
+    """Both ends belong to the period (RFC 5280, 4.1.2.5)."""
+    first, last = NOW, NOW + DAY
+    root, second = authority(valid=(first, last)), datetime.timedelta(seconds=1)
+    for at in (first, last):
+        assert trust_of([root.pem], at=at).given
+    for at in (first - second, last + second):
+        with pytest.raises(CaseError, match="is valid to"):
+            trust_of([root.pem], at=at)
+
+
 def test_all_that_is_unfit_is_named_at_once():
     with pytest.raises(CaseError) as caught:
         trust_of([b"x", person().pem], {"prepared": b"y"}, [b"z"])

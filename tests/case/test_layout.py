@@ -3,7 +3,7 @@
 import pytest
 
 from dossier.case.model import Layout
-from dossier.case.tables.grid import Grid
+from dossier.case.tables.grid import Grid, names_of
 from dossier.case.tables.layout import tabled
 from dossier.case.tables.raw_table import TableError
 
@@ -147,3 +147,25 @@ def test_a_range_leaves_out_no_rows_of_its_table_behind_a_pause(between, told_at
     with pytest.raises(TableError, match="leaves out") as caught:
         read(**given)
     assert caught.value.place == told_at
+
+
+@pytest.mark.parametrize("cells", ["B1:D0", "D1:B3", "B3:D1"])
+def test_a_range_has_a_first_row_and_begins_above_its_end_whichever_way_the_table_lies(cells):
+    grid = Grid("f", [(number, ["1"] * 5) for number in range(1, 6)])
+    for each in (grid, grid.turn()):
+        with pytest.raises(TableError, match="is no range of cells"):
+            each.window(cells)
+        assert [number for number, _ in each.window("B2:D3")[0]] == (
+            [2, 3, 4] if each.turned else [2, 3]
+        )
+
+
+@pytest.mark.parametrize("left", [0, 1, 3])
+@pytest.mark.parametrize("merged", [False, True])
+def test_two_rows_of_names_are_joined_wherever_the_table_begins(left, merged):
+    """The group of a column without one is that of the column before."""
+    outside = ["outside"] * left
+    head = [(4, [*outside, "", "Counts", "", "Oil"]), (5, [*outside, "t", "5", "10", "40"])]
+    span = [((3, left + 1), (3, left + 2))] if merged else []
+    assert names_of(head, left, left + 4, span) == ["t", "Counts 5", "Counts 10", "Oil 40"]
+    assert names_of(head[1:], left, left + 4, span) == ["t", "5", "10", "40"]

@@ -5,6 +5,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
+from dossier.case.records import interpret
 from dossier.case.tables import csv_rows
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.size_columns import count_columns
@@ -88,3 +89,35 @@ def test_a_channel_ends_where_another_count_begins(channel):
         f"'{side} {channel} um(c)' is a channel, and nothing counts what is larger than "
         f"{channel[-1]} um(c)" for side in ("upstream", "downstream")
     ]  # fmt: skip
+
+
+def test_a_record_keeps_which_of_its_sizes_were_converted():
+    """ISO 4402 has 10 um and 5 um where ISO 11171 has 9.8 um(c) and 6.4 um(c)."""
+    ones = {f"{side} {size} um [1/mL]": np.linspace(9.0, 8.0, 10)
+            for side in ("upstream", "downstream") for size in (5, 10)}  # fmt: skip
+    rows = {"time [min]": np.arange(10), "differential pressure [kPa]": np.arange(20, 30)} | ones
+    raw = raw_of(rows)
+    found = interpret(raw, "multipass", "ISO 4402")
+    assert (raw.problems, found.sizes.tolist()) == ([], [6.4, 9.8])
+    assert set(found.conversions) == {("5 um", "ISO 4402"), ("10 um", "ISO 4402")}
+
+
+@pytest.mark.parametrize(
+    ("unit", "dilution", "up", "down"),
+    [
+        ("1/mL", "", 1.0, 1.0), ("1/mL", "as counted", 4.0, 2.0), ("1/L", "as counted", 4e-3, 2e-3),
+        ("1/sample", "undone", 0.04, 0.04), ("1/sample", "as counted", 0.16, 0.08),
+    ],
+)  # fmt: skip
+def test_counts_are_divided_by_the_volume_and_multiplied_by_the_dilution(unit, dilution, up, down):
+    """25 mL of which one part in four, and one in two, is the fluid."""
+    raw = raw_of({f"{name} [{unit}]": counted(name) for name in NAMES})
+    raw.sample |= {"volume": 25.0, "upstream": 4.0, "downstream": 2.0}
+    raw.dilution = dilution
+    found = count_columns(raw, "ISO 11171")
+    assert not raw.problems
+    for side, counts, factor in (
+        ("upstream", found.upstream, up), ("downstream", found.downstream, down),
+    ):  # fmt: skip
+        wanted = [factor * counted(f"{side} {size} um(c)") for size in (4, 6, 10)]
+        assert np.allclose(counts, np.transpose(wanted), rtol=1e-12)

@@ -6,7 +6,7 @@ import pytest
 from openpyxl import Workbook
 
 from dossier.case.model import Layout
-from dossier.case.records import interpret
+from dossier.case.records import interpret, join
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.grid import Grid
 from dossier.case.tables.layout import size_label
@@ -189,3 +189,40 @@ def test_a_row_of_readings_is_no_remark(row):
 def test_a_remark_with_numbers_in_it_is_one(said):
     text = f"time [min],differential pressure [kPa],flow [L/min]\n1,28.5,80.1\n# {said}\n2,29,80\n"
     assert len(read_table("a.csv", text.encode()).lines) == 2
+
+
+def joined(own, its, within=30.0):
+    """A table with a second one joined to it whose cells are counted from 10."""
+    rows = [f"{value},{n}" for n, value in enumerate(own)]
+    raw = read_csv("r.csv", "\n".join(["time [s],flow [L/min]", *rows, ""]).encode())
+    rows = [f"{value},{n}" for n, value in enumerate(its, 10)]
+    other = read_csv("o.csv", "\n".join(["time [s],temperature [degC]", *rows, ""]).encode())
+    join(raw, other, within)
+    return raw, other
+
+
+def test_each_row_takes_the_nearest_reading_of_a_second_table():
+    """Of two as near, at 60 s, the earlier; none within 30 s of 180 s."""
+    raw, other = joined([0, 60, 120, 180, 240], [5, 50, 70, 120, 145, 214])
+    assert not raw.problems + other.problems
+    assert np.allclose(numbers(raw, "temperature"), [10, 11, 13, np.nan, 15], equal_nan=True)
+
+
+@pytest.mark.parametrize(
+    ("times", "places"),
+    [([5, 50, 40, 120], ["row 4"]), ([5, 5, 50], ["row 3"]), ([50, 40, 30], ["row 3", "row 4"])],
+)
+def test_a_second_table_is_in_the_order_of_time(times, places):
+    _, other = joined([0, 60, 120], times)
+    assert [(each.place, each.what) for each in other.problems] == [
+        (f"{place}, column 'time'", "time does not increase") for place in places
+    ]
+
+
+def test_what_is_joined_lies_near_and_nearer_than_the_next_row():
+    raw, _ = joined([0, 60, 120], [3600, 3660])
+    assert [each.what for each in raw.problems] == ["no reading of o.csv is within 30 s"]
+    raw, _ = joined([0, 60, 120], [0, 60], within=61.0)
+    assert [each.what for each in raw.problems] == [
+        "within = 61 s is more than lies between two rows"
+    ]

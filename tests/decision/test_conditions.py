@@ -12,6 +12,7 @@ from dossier.case.requested import FieldChange, OnFile
 from dossier.decision.assess import assess_case
 from dossier.decision.conditions import (
     of_doubts,
+    of_dropped,
     of_evidence,
     of_life,
     of_limits,
@@ -203,6 +204,25 @@ def test_a_specimen_of_the_plan_on_file_is_not_dropped_with_the_plan(before, tol
     found = [(each.kind, each.text) for each in of_doubts(made, ())]
     names = f"the plan of {TESTED} names {', '.join(told)}, which neither plan nor tests name now"
     assert found == [("no plan", names)] * bool(told)
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "named"),
+    [
+        (("Pump 1", "PUMP 2"), ("pump  2", "Pump 3"), "Pump 1; PUMP 2"),
+        (("Pump 1",), ("Pump 2",), None),
+        ((), ("Pump 2",), "machines that it does not name"),
+        (("Pump 1",), (), "Pump 1"),
+        ((), (), "machines that it does not name"),
+    ],
+)
+def test_what_was_asked_of_a_machine_and_is_no_more_is_a_condition(then, now, named):
+    """Where either names no machine, it may be the same."""
+    gone = SimpleNamespace(title="Pumps", equipment=then)
+    case = SimpleNamespace(application=SimpleNamespace(equipment=now), dropped=((TESTED, gone),))
+    texts = [each.text for each in of_dropped(case)]
+    words = f"“Pumps” was asked on {TESTED} for {named} and is no longer asked"
+    assert [text.startswith(words) for text in texts] == [True] * (named is not None)
 
 
 @pytest.mark.parametrize(("u", "told"), [("5.7 %", True), ("5.8 %", False)])

@@ -50,6 +50,21 @@ def test_a_result_moves_as_its_law_says(name, quantity, power, factor):
 
 
 @FACTORS
+def test_all_that_a_sweep_says_of_pressure_is_scaled(factor):
+    spread = [[4e15, 1e3], [1e3, 2e9]]
+    before = sweep(a=2e9, b=3e3, covariance=spread, housing=1e8, per_flow=(2.0, 3.0),
+                   per_kelvin=(5.0, 7.0), per_viscosity=((11.0, 13.0), (17.0, 19.0)))  # fmt: skip
+    (after,) = INPUTS["pressure"](bench([before], limits=exact()), factor).pressure
+    for name in ("pressure_drop", "per_flow", "per_kelvin", "per_viscosity"):
+        assert np.array(getattr(after, name)) == pytest.approx(
+            factor * np.array(getattr(before, name))
+        )
+    for one, other in ((before.assembly, after.assembly), (before.housing, after.housing)):
+        assert (other.a, other.b) == pytest.approx((factor * one.a, factor * one.b))
+        assert other.covariance == pytest.approx(factor**2 * one.covariance)
+
+
+@FACTORS
 def test_flow_and_opening_are_those_of_the_circuit(factor):
     assert INPUTS["flow"](lab(), factor).case.application.circuit.rated_flow == pytest.approx(
         Q * factor

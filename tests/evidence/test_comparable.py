@@ -222,13 +222,18 @@ def test_a_stated_reproducibility_is_one_of_a_method_and_of_something_known():
     least = limits().plausible["least_reproducibility"] * stands_in(limits(), "efficiency")
     study = {"method": "M", "quantity": "efficiency", "source": "a study of 2024"}
 
-    def told(**changes):
-        stated = Reproducibility(**study | {"u": f"{100 * 1.1 * least:.6g} %"} | changes)
+    def found(**changes):
+        usual = study | {"u": f"{100 * 1.1 * least:.6g} %"}
+        stated = [Reproducibility(**usual), Reproducibility(**usual | changes)]
         case = SimpleNamespace(
             records=[SimpleNamespace(entry=SimpleNamespace(standard="M"))],
-            qualification=SimpleNamespace(reproducibility=[stated]),
+            qualification=SimpleNamespace(reproducibility=stated),
         )
-        return [each.what for each in reproducibility_problems(case, limits())]
+        return reproducibility_problems(case, limits())
+
+    def told(**changes):
+        assert all(each.place.startswith("reproducibility number 2") for each in found(**changes))
+        return [each.what for each in found(**changes)]
 
     assert told() == []
     (what,) = told(u=f"{100 * 0.9 * least:.6g} %")

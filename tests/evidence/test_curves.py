@@ -109,6 +109,17 @@ def test_hours_are_contaminant_over_its_rate_and_the_band_is_that_of_the_rate():
     assert curve.x[-1] == approx(one.mass_to(one.tested)[0] / rate)
 
 
+def test_a_rate_that_is_stated_without_a_doubt_has_no_band():
+    duty = DUTY | {"ingression": {"value": "0.06 g/h"}}
+    tests = [sweep(a=1.2e9), run(curve=np.array([20e3, 60e3, 150e3]))]
+    lab = bench(tests, app=application(duty=duty), limits=exact())
+    (curve,) = curves_of(lab).against_hours
+    rate = 0.06e-3 / 3600
+    (one,) = loaded_specimens(lab, "candidate", 60 / 6e4, HOT)
+    for draw in (curve.low, curve.y, curve.high):
+        assert draw == approx(one.at_mass(rate * curve.x))
+
+
 def test_without_an_ingression_nothing_is_predicted():
     drawn = curves_of(bench([sweep(), run()], limits=exact()))
     assert drawn.against_hours == ()

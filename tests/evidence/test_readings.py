@@ -14,6 +14,7 @@ from dossier.evidence.validity.readings import (
     _present,
     _rank_chance,
     _rounding,
+    _step,
     _whole,
 )
 
@@ -137,6 +138,12 @@ def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
     )
 
 
+@pytest.mark.parametrize("number", [0, 1, 5, 500])
+def test_ranks_of_values_with_nothing_beside_them_are_sure(number):
+    values, none = np.arange(float(number)), np.array([])
+    assert _rank_chance(values, none) == _rank_chance(none, values) == 1.0
+
+
 @pytest.mark.parametrize("end", [max, min])
 @pytest.mark.parametrize(("ties", "met"), [(1, True), (2, True), (12, False)])
 def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
@@ -183,6 +190,12 @@ def test_a_tenth_of_a_particle_is_told_beside_thirty_million():
     """Values of 1/mL with seven decimals leave 0.00000005 of it open."""
     found = judged(3e7 + np.arange(20.0) + 0.1, 1.0)
     assert "20 values are no whole number of particles" in found[1]
+
+
+@pytest.mark.parametrize(("number", "step"), [(19, 0.0), (20, 0.25)])
+def test_a_step_is_told_by_twenty_values_among_which_nothing_is_none(number, step):
+    counts = np.append(np.zeros(5), np.arange(1.0, number + 1.0) * 0.25)
+    assert _step(counts) == pytest.approx(step)
 
 
 @pytest.mark.parametrize(("number", "met"), [(19, "does not apply"), (20, True)])

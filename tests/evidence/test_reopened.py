@@ -89,3 +89,19 @@ def test_a_record_whose_days_had_run_out_is_not_one_left_out(case, until, told):
     source.case = before
     found = list(reopened_problems(here, limits()))
     assert ["leaves out M2" in each.what for each in found] == [True] * told
+
+
+@pytest.mark.parametrize(("side", "told"), [("reference", True), ("candidate", False)])
+def test_of_the_filter_now_fitted_nothing_is_reopened_so_that_all_of_it_counts(case, side, told):
+    """Of the candidate nothing of that kind counts any more, so that nothing is chosen."""
+    table = replace(case.records[0].table, names=("collapse pressure",))
+    one, other = (
+        replace(case.records[0], table=table,
+                entry=case.records[0].entry.model_copy(update={"id": name, "filter": side}))
+        for name in ("M1", "M2")
+    )  # fmt: skip
+    here = carried(replace(changed(case, "glue"), records=(one, other)), "M1")
+    found = [each.what for each in reopened_problems(replace(here, records=(one,)), limits())]
+    assert [("leaves out M2" in each, "reopened by: glue" in each) for each in found] == [
+        (told, not told)
+    ]

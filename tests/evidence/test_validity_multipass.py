@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.validity.multipass import (
+    _as_read,
     _final_level,
     _flow,
     _injection_level,
@@ -46,6 +47,17 @@ def test_mean_and_rows_lie_inside_on_both_sides(rows, good):
 @pytest.mark.parametrize(("others", "good"), [(0, None), (4, None), (5, True)])
 def test_rows_that_say_one_value_are_a_setting(others, good):
     assert met(*[1.0] * (100 - others), *np.linspace(1.001, 1.002, others)) is good
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "told"), [("flow", 1e-3, "60 L/min"), ("temperature", 313.15, "40 °C")]
+)
+def test_a_setting_is_told_in_the_unit_of_a_page(name, value, told):
+    record = SimpleNamespace(entry=SimpleNamespace(stated=None),
+                             table=SimpleNamespace(**{name: np.full(100, value)}))  # fmt: skip
+    found = _as_read(SimpleNamespace(record=record), name, LIMIT)
+    assert found[0] is None
+    assert found[1].startswith(f"the rows say {told} throughout")
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from dossier import assess, read_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.valve import lowest_opening
+from dossier.evidence.records.valve_sweeps import accept_inside
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.make.decide import limits
 from tests.small_case import (
@@ -404,3 +405,21 @@ def test_from_files_to_findings(tmp_path):
         "V1": "pass", "V2": "pass", "V3": "pass", "V4": "fail", "V5": "not demonstrated",
     }  # fmt: skip
     assert "60 L/min lies outside" in found["V5"].reason  # the rated flow is the default
+
+
+@pytest.mark.parametrize(
+    ("rows", "at", "told"),
+    [
+        ([1e3, 3e3], 1e3, ""), ([3e3, 1e3], 3e3, ""), ([1e3, 2e3, 3e3], 2e3, ""),
+        ([1e3, 3e3], 999.0, "0.999 kPa lies outside the sweep, 1 to 3 kPa"),
+        ([1e3, 3e3], 3001.0, "3.001 kPa lies outside the sweep, 1 to 3 kPa"),
+        ([1e3], 1e3, "1 kPa lies outside the sweep, 1 to 1 kPa"),
+        ([], 1e3, "1 kPa lies outside the sweep, which has no rows"),
+    ],
+)  # fmt: skip
+def test_a_sweep_holds_its_ends_and_nothing_beyond(rows, at, told):
+    if told:
+        with pytest.raises(ValueError, match=told):
+            accept_inside(np.array(rows), at, "pressure", "kPa", 1e-3)
+    else:
+        accept_inside(np.array(rows), at, "pressure", "kPa", 1e-3)

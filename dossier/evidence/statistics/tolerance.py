@@ -186,7 +186,7 @@ def zero_failure_specimens(reliability: float, confidence: float) -> int:
     accept_fraction(reliability, "reliability")
     accept_fraction(confidence, "confidence")
     exact = math.log1p(-confidence) / math.log(reliability)
-    return max(1, math.ceil(exact * (1.0 - 1e-12)))
+    return math.ceil(exact * (1.0 - 1e-12))
 
 
 def _noncentral_t_cdf(t: float, dof: int, delta: float) -> float:
