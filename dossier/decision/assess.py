@@ -30,7 +30,13 @@ from dossier.decision.conditions import (
 from dossier.decision.deciding import Ruling, censored, decide_bounds, decide_statement, deciding
 from dossier.decision.finding import Assessment, Condition, Finding, decision_of
 from dossier.decision.flips import Decide, flips_of
-from dossier.decision.probability import AgainstLimit, Threshold, against, chance_text, probability
+from dossier.decision.probability import (
+    AgainstLimit,
+    Threshold,
+    chance_text,
+    probability,
+    threshold_of,
+)
 from dossier.decision.rules import FAILS, Verdict, verdict_by
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Limits
@@ -182,7 +188,7 @@ def _judged(bench: Bench, bare: Finding, on: date, *, brief: bool) -> Finding:
     known = bare if brief else _noted(bench, bare)
     demand, found, other = known.demand, known.estimate, known.reference
     assert found is not None
-    limit = _threshold(demand, other)
+    limit = threshold_of(demand, other)
     known = replace(known, lower=limit.lower, upper=limit.upper)
     stopped = _not_decidable(demand, found, other, limit)
     if stopped:
@@ -263,13 +269,6 @@ def _reference(bench: Bench, demand: Demand, compute: Compute) -> Estimate | Not
         reason = say("the two filters were not tested alike: {difference}", difference=apart)
         return NotDemonstrated(reason=reason)
     return compute(demand, "reference")
-
-
-def _threshold(demand: Demand, reference: Estimate | None) -> Threshold:
-    if demand.not_worse is None or reference is None:
-        return Threshold(demand.lower, demand.upper)
-    quantity = demand.quantity
-    return against(reference, demand.not_worse, quantity.better == "higher", quantity.share_of)
 
 
 def _not_decidable(

@@ -13,6 +13,7 @@ from dossier.decision.rules import (
     conformance_probability_of_samples,
 )
 from dossier.evidence.registry import ShareOf, reference_line
+from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.combine import as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
@@ -82,6 +83,14 @@ def against(
         factor=factor,
         reference=reference,
     )
+
+
+def threshold_of(demand: Demand, reference: Estimate | None) -> Threshold:
+    """Return the limits of a requirement, or those that the reference sets where it asks so."""
+    if demand.not_worse is None or reference is None:
+        return Threshold(demand.lower, demand.upper)
+    quantity = demand.quantity
+    return against(reference, demand.not_worse, quantity.better == "higher", quantity.share_of)
 
 
 @dataclass(frozen=True, slots=True)

@@ -207,7 +207,8 @@ def states_table(bench: Bench) -> Table:
                                    for w, t in heads)),
         rows=tuple(rows),
         note=" ".join([
-            say("Δp: clean, at rated flow."),
+            say("Δp: clean, at rated flow, as if the valve stayed shut.") if circuit.opening
+            else say("Δp: clean, at rated flow."),
             *([say("{none}: the sweeps do not reach so far, or none were made.", none=UNKNOWN)]
               if UNKNOWN in chain(*rows) else ()),
         ]),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from dossier.case.application import DecisionRule
 from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
+from dossier.decision.probability import mean_on_scale, threshold_of
 from dossier.evidence.statistics.between import BETWEEN
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.evidence.statistics.uncertainty import Precision
@@ -116,11 +117,12 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         ),
         say(
             "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
-            "of the type: y = mean ± (K·s + g) against L itself, s the scatter of the specimens, K "
-            "the tolerance factor of their number, g of common errors. Filtration ratios: on 1/β. "
-            "Where the linear law does not hold: by the quantiles of Monte Carlo draws (JCGM "
-            "101:2008, seed {seed}). The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², "
-            "t at the effective degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
+            "of the type: y = mean ± (K·s + g) against L itself, below 50 % without g; s the "
+            "scatter of the specimens, K the tolerance factor of their number, g of common errors. "
+            "Filtration ratios and times of the sump: on the reciprocal. Where the linear law does "
+            "not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). The "
+            "95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective degrees "
+            "of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
             seed=seed,
         ),
     )
@@ -160,12 +162,14 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
             "freedom; g: guard band."
         )
-        + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else ""),
+        + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else "")
+        + (f" {say(COMPARED)}" if any(f.demand.not_worse is not None for f in findings) else ""),
         empty=say("No result carries an uncertainty budget."),
     )
 
 
 COMMON = later("*: common to both filters.")
+COMPARED = later("Where the other filter sets the limit: u of the distance to it.")
 
 
 def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
@@ -251,24 +255,26 @@ def _guard(finding: Finding) -> str | tuple[str, ...]:
 def _spread(finding: Finding, estimate: Estimate) -> str:
     """Return standard uncertainty, coverage factor and effective degrees of freedom.
 
-    Of the specimen that decides, where one does: as by its own errors alone.
+    Of the specimen that decides, where one does: as by its own errors alone; of the distance to
+    the limit, where that is a share of the other filter's result.
     """
-    demand, decides = finding.demand, finding.deciding
+    demand, decides, other = finding.demand, finding.deciding, finding.reference
     worst = [
-        each.u / abs(demand.spread_factor) for each in estimate.per_specimen
+        each.u for each in estimate.per_specimen
         if decides and (each.specimen, each.value) == (decides.specimen, decides.value)
     ]  # fmt: skip
-    u = worst[0] if worst else estimate.u / abs(demand.spread_factor)
-    text = with_unit(significant(u, 2, keep=True), of_difference(demand.unit))
+    drawn = estimate.samples is not None
+    u, k, dof = estimate.u, "–", say("draws") if drawn else dof_text(estimate.dof)
     if worst:
-        k = "–" if estimate.samples is not None else significant(1.96, 2, keep=True)
-        return f"{text}; {k}; {say('draws') if k == '–' else dof_text(math.inf)}"
-    if finding.interval is None or not 0 < u < math.inf:
-        return text
-    low, high = finding.interval
-    k = significant(0.5 * (high - low) / estimate.u, 2, keep=True)
-    drawn = say("draws") if estimate.samples is not None else dof_text(estimate.dof)
-    return f"{text}; {k}; {drawn}"
+        u, k, dof = worst[0], "–" if drawn else "2.0", dof if drawn else "∞"
+    elif demand.not_worse is not None and other and estimate.scale == "linear" and not drawn:
+        _, parts, _ = mean_on_scale(estimate, threshold_of(demand, other))
+        u, dof = math.hypot(*(part.u for part in parts)), "–"
+    elif finding.interval is not None and 0 < u < math.inf:
+        low, high = finding.interval
+        k = significant(0.5 * (high - low) / u, 2, keep=True)
+    text = significant(u / abs(demand.spread_factor), 2, keep=True)
+    return f"{with_unit(text, of_difference(demand.unit))}; {k}; {dof}"
 
 
 def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
