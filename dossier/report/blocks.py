@@ -98,7 +98,7 @@ class Column:
     align: Literal["left", "right"] = "left"
 
 
-WIDE, PADDED, SIZE = 481.9, 5.7, 8.0
+WIDE, PADDED, SIZE = 481.9, 6.7, 8.0
 """Width of a table, what a cell keeps free, and size of its letters [pt]."""
 
 

@@ -194,7 +194,11 @@ def lots_fact(case: Case, assessment: Assessment) -> Fact:
         "{lots}; any later lot: a new revision that names it and carries or repeats tests"
     )
     lots = ", ".join(sorted(drawn) or named_) or say("no lot named")
-    return Fact(say("Lots"), say(words, lots=in_quotes(lots, 90)))
+    told = say(words, lots=in_quotes(lots, 90))
+    if case.earlier_lots and case.qualification.replaces.strip():
+        words = later("{told}; {lots}: no leave any more")
+        told = say(words, told=told, lots=in_quotes(", ".join(case.earlier_lots), 90))
+    return Fact(say("Lots"), told)
 
 
 def to_do(assessment: Assessment) -> Fact:
