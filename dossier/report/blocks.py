@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from itertools import accumulate, chain, pairwise
+from itertools import accumulate, chain, pairwise, repeat
 from typing import Any, Literal, Protocol, TypeVar
 
 from dossier.report.layout.glyphs import text_width
@@ -102,22 +102,36 @@ WIDE, PADDED, SIZE = 481.9, 6.7, 8.0
 """Width of a table, what a cell keeps free, and size of its letters [pt]."""
 
 
-def fitted(cell: Cell, column: Column) -> Cell:
-    """Return a cell in which a number too long for its column has its unit on the next line.
+def fitted(cell: Cell, column: Column, wide: float = WIDE) -> Cell:
+    """Return a cell in which text too long for its column goes on in the next line.
 
-    A right-aligned one breaks at spaces alone, and would run into its neighbour.
+    At spaces, and a number too long in itself before its unit: a right-aligned cell is broken
+    nowhere else, and would run into its neighbour.  `wide` is the width of the table [pt].
     """
     if isinstance(cell, tuple):
-        return tuple(fitted(line, column) if isinstance(line, str) else line for line in cell)  # type: ignore[misc]
+        return tuple(fitted(line, column, wide) if isinstance(line, str) else line for line in cell)  # type: ignore[misc]
     if not isinstance(cell, str) or column.align != "right":
         return cell
-    room = column.width / 100.0 * WIDE - PADDED
-    return " ".join(
-        _UNIT_BEHIND.sub("\\1\n", piece)
-        if SIZE * text_width(piece.translate(_ONE_WIDTH)) > room
-        else piece
-        for piece in cell.split(" ")
-    )
+    room = column.width / 100.0 * wide - PADDED
+    return "\n".join(_broken(line, room) for line in cell.split("\n"))
+
+
+def _broken(text: str, room: float) -> str:
+    if _width(text) <= room:
+        return text
+    lines = [""]
+    for piece in text.split(" "):
+        whole = f"{lines[-1]} {piece}".lstrip(" ")
+        if lines[-1] and _width(whole) > room:
+            whole = piece
+            lines.append("")
+        lines[-1] = whole if _width(whole) <= room else _UNIT_BEHIND.sub("\\1\n", whole)
+    return "\n".join(lines)
+
+
+def _width(text: str) -> float:
+    """Return how wide text of a table is, at its widest line [pt]."""
+    return max(SIZE * text_width(line) for line in text.translate(_ONE_WIDTH).split("\n"))
 
 
 _ONE_WIDTH = dict.fromkeys(map(ord, "123456789"), "0")
@@ -149,6 +163,8 @@ class Table:
     """Anchor of the table, where something leads to it."""
     anchors: tuple[str, ...] = ()
     """Anchor of each row, where something leads to them."""
+    wide: float = WIDE
+    """How wide it is [pt]."""
 
     @property
     def short(self) -> bool:
@@ -161,7 +177,7 @@ class Table:
             raise ValueError(f"table {self.caption!r}: one anchor for each row, or none")
         if wide > 100 or any(len(row) != len(self.columns) for row in self.rows):
             raise ValueError(f"table {self.caption!r}: columns take {wide} % or a row is uneven")
-        shown = (tuple(map(fitted, row, self.columns)) for row in self.rows)
+        shown = (tuple(map(fitted, row, self.columns, repeat(self.wide))) for row in self.rows)
         object.__setattr__(self, "rows", tuple(shown))
 
 

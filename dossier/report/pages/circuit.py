@@ -24,7 +24,7 @@ from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.report.assets import now_or_later
-from dossier.report.blocks import Chart, Column, Fact, Table
+from dossier.report.blocks import WIDE, Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import CircuitDrawing, labels_of, svg_of
 from dossier.report.charts.panel import Figure
 from dossier.report.charts.pressure_chart import draw_share
@@ -205,7 +205,7 @@ def states_table(bench: Bench) -> Table:
         caption=say("Hot and cold, with the candidate"),
         columns=(Column("", 37), *(Column(say(w, t=si(t, "degC", "temperature")), 21, "right")
                                    for w, t in heads)),
-        rows=tuple(rows),
+        rows=tuple(rows), wide=WIDE - 301.3,
         note=" ".join([
             say("Δp: clean, at rated flow, as if the valve stayed shut.") if circuit.opening
             else say("Δp: clean, at rated flow."),

@@ -183,10 +183,12 @@ def as_given(texts: Iterable[str]) -> str:
 
 
 def given_texts(case: Case) -> tuple[str, ...]:
-    """Return what people wrote of concessions and deviations, which conditions hold, as printed."""
+    """Return what people wrote, which conditions hold, as printed."""
     said = case.qualification
     texts = [text for each in said.deviation for text in (each.text, each.cause)]
-    return tuple(speak(text) for text in (*texts, *(e.text for e in said.concession)) if text)
+    texts += [each.text for each in said.concession] + [each.reason for each in said.carried]
+    texts += [each.not_applicable for p in case.each for each in p.application.requirement]
+    return tuple(speak(text) for text in texts if text)
 
 
 def with_language(text: str, shown: str, given: Sequence[str]) -> tuple[str | Line, ...]:
