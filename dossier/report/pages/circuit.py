@@ -203,6 +203,7 @@ def states_table(bench: Bench) -> Table:
         if circuit.arrangement != "combined_through_flow":
             rest = [_through(bench, each, rest=True) for each in shares]
             rows.append((say("Bearings / (L/min)"), *rest))
+    rows = [row for row in rows if any(cell != UNKNOWN for cell in row[1:])]
     heads = zip((later("hot, {t}"), later("normal, {t}"), later("cold, {t}")), states, strict=True)
     return Table(
         caption=say("Hot and cold, with the candidate"),
@@ -210,7 +211,7 @@ def states_table(bench: Bench) -> Table:
                                    for w, t in heads)),
         rows=tuple(rows),
         note=" ".join([
-            say("Δp: clean, at rated flow."),
+            *([say("Δp: clean, at rated flow.")] if len(rows) > 1 else ()),
             *([say("{none}: the sweeps do not reach so far, or none were made.", none=UNKNOWN)]
               if UNKNOWN in chain(*rows) else ()),
         ]),
