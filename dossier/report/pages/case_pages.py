@@ -264,13 +264,15 @@ def _records(case: Case, assessment: Assessment, places: Places) -> Table:
 
 def _borrowed(case: Case) -> Iterator[str]:
     """Yield which records are those of other cases, and which further files."""
-    of = {record.file: record.id for record in case.records}
     sets = {each.file.removeprefix("../") for each in case.libraries}
+    found: dict[str, list[str]] = {}
     for file in case.inputs:
         owner, _, rest = file.name.partition("/")
         if owner != case.name and file.name not in sets:
-            what = f"{of[file.name]}: {rest}" if file.name in of else rest
-            yield say("From case {case}: {file}.", case=owner, file=what)
+            own = [record.id for record in case.records if record.file == file.name]
+            found.setdefault(owner, []).extend(own or [rest])
+    for owner, names in found.items():
+        yield say("From case {case}: {file}.", case=owner, file=named(names))
 
 
 def _tested(case: Case, entry: RecordEntry, places: Places) -> Line:
