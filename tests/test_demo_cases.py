@@ -18,6 +18,7 @@ from openpyxl import load_workbook
 from dossier import assess, read_case
 from dossier.make.decide import decision_json
 from dossier.report.pages.places import places_of
+from dossier.report.pages.results import deciding_text, printed
 from dossier.report.pages.uncertainty import uncertainty_page
 from tests.spelled import INPUTS
 
@@ -395,3 +396,14 @@ def test_what_three_laboratories_differ_by_is_told_as_their_files_have_it():
         assert float(told[3]) == pytest.approx(math.sqrt(between), rel=0.03)
         stands_in = {"co": 0.2, "fb": 0.1}[stem] / math.sqrt(3.0) * values.mean()
         assert float(told[6].split("\u00a0")[0]) == pytest.approx(stands_in, rel=0.03)
+
+
+def test_the_bound_of_a_share_follows_from_the_numbers_printed_beside_it():
+    """By hand, as the section says: mean + (K·s + g)."""
+    assessment = printed(assessed("polder-pumps"))
+    page = uncertainty_page(read_case(INPUTS / "polder-pumps"), assessment, places_of(assessment))
+    (share,) = [row[2] for row in page.budget.rows if isinstance(row[2], tuple)]
+    k, s, g = (float(re.search(r"[\d.]+", line)[0]) for line in share)
+    (finding,) = [f for f in assessment.findings if f.demand.id == "P2"]
+    mean = round(finding.demand.shown(finding.estimate.value), 1)
+    assert f"{mean + k * s + g:.0f}\u00a0kPa" in deciding_text(finding)[0]

@@ -57,9 +57,8 @@ def _lots(hits: Iterable[Hit]) -> dict[str, str]:
     found = {}
     for hit in hits:
         lots = ", ".join(each.value for each in hit.rests if each.kind == "approved lot")
-        bound = (
-            ", under the conditions in it" if hit.row.state == "approved with conditions" else ""
-        )
+        held = hit.row.state == "approved with conditions"
+        bound = ", under the conditions in it" if held else ""
         found[hit.row.sha256] = (f"lots: {lots}" if lots else "lots not named") + bound
     return found
 

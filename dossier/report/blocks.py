@@ -98,8 +98,8 @@ class Column:
     align: Literal["left", "right"] = "left"
 
 
-WIDE, PADDED, SIZE = 481.9, 6.7, 8.0
-"""Width of a table, what a cell keeps free, and size of its letters [pt]."""
+WIDE, PADDED, SIZE = 481.9, 6.5, 8.0
+"""Width of a table, what a cell keeps free with a little to spare, and size of its letters [pt]."""
 
 
 def fitted(cell: Cell, column: Column, wide: float = WIDE) -> Cell:

@@ -112,7 +112,7 @@ def _before(case: Case, source: Source, finding: Finding) -> Finding | None:
     In another language conditions read otherwise; then the requirement's name tells them apart.
     """
     demand, same = finding.demand, source.case.language == case.qualification.language
-    for each in source.findings:
+    for each in sorted(source.findings, key=lambda e: e.get("requirement") != demand.id):
         where = (each.get("at") or "", demand.at_text) if same else (
             each.get("requirement"), demand.id)  # fmt: skip
         if each.get("quantity") == demand.quantity.name and where[0] == where[1]:

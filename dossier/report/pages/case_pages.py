@@ -1,6 +1,6 @@
 """Application, filters and specimens as formatted text."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import Application, Library
@@ -222,9 +222,15 @@ def _filter_texts(case: Case, assessment: Assessment, side: str, filter_: Filter
     if filter_.description:
         yield speak(filter_.description)
     tested = tested_of(case, assessment, side, {r.id for r in case.records})
-    lots = ", ".join(case.qualification.lots_of(side)) or say("no lot named")
+    lots: Sequence[str] = case.qualification.lots_of(side)
+    if side == "candidate" and case.earlier_lots:
+        new, _, lots = lots_tested(case, assessment)
+        earlier = later("from before the change, of {lots}, tested: {specimens}")
+        yield say(earlier, lots=", ".join(case.earlier_lots), specimens=named(sorted(tested - new)))
+        tested = new
     names = named(sorted(tested)) or say("none")
-    yield say("of {lots} tested: {specimens}", lots=lots, specimens=names)
+    lots_text = ", ".join(lots) or say("no lot named")
+    yield say("of {lots} tested: {specimens}", lots=lots_text, specimens=names)
 
 
 def _records(case: Case, assessment: Assessment, places: Places) -> Table:
@@ -264,13 +270,15 @@ def _records(case: Case, assessment: Assessment, places: Places) -> Table:
 
 def _borrowed(case: Case) -> Iterator[str]:
     """Yield which records are those of other cases, and which further files."""
-    of = {record.file: record.id for record in case.records}
     sets = {each.file.removeprefix("../") for each in case.libraries}
+    found: dict[str, list[str]] = {}
     for file in case.inputs:
         owner, _, rest = file.name.partition("/")
         if owner != case.name and file.name not in sets:
-            what = f"{of[file.name]}: {rest}" if file.name in of else rest
-            yield say("From case {case}: {file}.", case=owner, file=what)
+            own = [record.id for record in case.records if record.file == file.name]
+            found.setdefault(owner, []).extend(own or [rest])
+    for owner, names in found.items():
+        yield say("From case {case}: {file}.", case=owner, file=named(names))
 
 
 def _tested(case: Case, entry: RecordEntry, places: Places) -> Line:

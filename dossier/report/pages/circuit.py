@@ -200,6 +200,7 @@ def states_table(bench: Bench) -> Table:
         if circuit.arrangement != "combined_through_flow":
             rest = [_through(bench, each, rest=True) for each in shares]
             rows.append((say("Bearings / (L/min)"), *rest))
+    rows = [row for row in rows if any(cell != UNKNOWN for cell in row[1:])]
     heads = zip((later("hot, {t}"), later("normal, {t}"), later("cold, {t}")), states, strict=True)
     return Table(
         caption=say("Hot and cold, with the candidate"),
@@ -207,8 +208,7 @@ def states_table(bench: Bench) -> Table:
                                    for w, t in heads)),
         rows=tuple(rows), wide=WIDE - 301.3,
         note=" ".join([
-            say("Δp: clean, at rated flow, as if the valve stayed shut.") if circuit.opening
-            else say("Δp: clean, at rated flow."),
+            *([say(SHUT if circuit.opening else CLEAN)] if len(rows) > 1 else ()),
             *([say("{none}: the sweeps do not reach so far, or none were made.", none=UNKNOWN)]
               if UNKNOWN in chain(*rows) else ()),
         ]),
@@ -216,6 +216,8 @@ def states_table(bench: Bench) -> Table:
 
 
 UNKNOWN = "–"
+CLEAN = later("Δp: clean, at rated flow.")
+SHUT = later("Δp: clean, at rated flow, as if the valve stayed shut.")
 
 
 def _viscosity(bench: Bench, temperature: float) -> str:
