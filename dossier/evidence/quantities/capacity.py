@@ -160,8 +160,7 @@ class Loaded:
         Before the first reading the filter counts as loaded to the first reading.
         """
         inside = np.interp(mass, self.mass, self.drop)
-        result: Floats = np.where(mass <= self.mass[-1], inside, np.inf)
-        return result
+        return np.where(mass <= self.mass[-1], inside, np.inf)
 
     def mass_to(self, limit: float) -> tuple[float, bool]:
         """Return the mass [kg] at which the drop reaches `limit` [Pa], and if it was reached.
@@ -185,8 +184,7 @@ class Loaded:
         rise = np.where(self.drop[at] > y0, self.drop[at] - y0, 1.0)
         inside = x0 + (self.mass[at] - x0) * (limits - y0) / rise
         beyond = np.where(after > len(self.drop) - 1, self.mass[-1], inside)
-        masses: Floats = np.where(limits > self.drop[0], beyond, 0.0)
-        return masses
+        return np.where(limits > self.drop[0], beyond, 0.0)
 
 
 def loaded_specimens(

@@ -72,10 +72,8 @@ def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     oil, duty = bench.case.application.oil, bench.case.application.duty
     thickest = min(float((s.viscosity / s.density).max()) for s in sweeps)
     allowed = thickest * bench.limits.viscosity_factor * 0.999
-    for temperature in np.arange(duty.cold_start, duty.hot_oil, 0.5):
-        if kinematic_at(oil, float(temperature)) <= allowed:
-            return float(temperature)
-    return None
+    steps = map(float, np.arange(duty.cold_start, duty.hot_oil, 0.5))
+    return next((warmth for warmth in steps if kinematic_at(oil, warmth) <= allowed), None)
 
 
 def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:

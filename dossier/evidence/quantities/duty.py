@@ -333,8 +333,7 @@ def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:
     rng = generator(bench, f"{side} opening pressure")
     few = opening.dof < math.inf
     t = rng.standard_t(opening.dof, trials()) if few else rng.standard_normal(trials())
-    limits: Floats = opening.value + opening.u * t
-    return limits
+    return opening.value + opening.u * t
 
 
 def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
@@ -351,5 +350,4 @@ def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
 def _masses(one: Loaded, wanted: Floats) -> Floats:
     """Return the mass at each wanted drop; at most the largest tested mass, the safe side."""
     grid = np.linspace(float(wanted.min()), float(wanted.max()), 401)
-    masses: Floats = np.interp(wanted, grid, one.masses_to(grid))
-    return masses
+    return np.interp(wanted, grid, one.masses_to(grid))

@@ -75,8 +75,7 @@ class Passage:
         (Jeffreys) covers a true rate as often as is stated, on the average (from memory).
         """
         down = rng.gamma(self.raw_down / self.dispersion + prior, self.dispersion, size)
-        result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
-        return result
+        return down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
 
 
 def column(run: MultipassResult, size: float) -> int | None:
@@ -259,8 +258,7 @@ def _middle(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose
         alike = [replace(each, dispersion=index) for each in passages]
         mean = np.mean([each.draws(rng, trials(), 0.5) for each in alike], axis=0)
     near = [c if c.scatter >= c.u else replace(c, scatter=0.0) for c in linear.components[1:]]
-    middle: Floats = np.maximum(mean, 0.0) * np.exp(_together(near, linear.value, rng))
-    return middle
+    return np.maximum(mean, 0.0) * np.exp(_together(near, linear.value, rng))
 
 
 def _together(shared: Sequence[Component], mean: float, rng: np.random.Generator) -> Floats:

@@ -69,15 +69,12 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     paths = _paths(bench)
     try:
         found = [usable_runs(bench, side, path) for path in paths]
-    except NotDemonstrated:
-        return None
-    sizes = found[0][0].sizes
-    if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
-        return None
-    start = int(np.argmin(np.abs(sizes - size)))
-    try:
+        sizes = found[0][0].sizes
+        start = int(np.argmin(np.abs(sizes - size)))
         counts = np.array([particles.counts_per_mass(float(x)) for x in sizes[start:]])
-    except ValueError:  # a size beyond the table of the dust
+    except (NotDemonstrated, ValueError):  # the latter of a size beyond the table of the dust
+        return None
+    if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
         return None
     weights = [1.0 - share, share] if len(paths) == 2 else [1.0]  # of one path it cancels
     by_class: Floats = np.zeros(len(counts))

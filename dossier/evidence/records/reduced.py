@@ -247,8 +247,7 @@ def _seen(means: Floats, raw: Floats, readings: NDArray[np.int64], factor: float
     """Return the raw count for one particle per mL in the sum of the ten means (k,) [mL]."""
     total = means.sum(axis=0)
     even = 1.0 / (1.0 / (readings * factor)).mean(axis=0)
-    result: Floats = np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
-    return result
+    return np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
 
 
 def dispersion_of_differences(counts: Sequence[float] | Floats) -> float:

@@ -367,14 +367,12 @@ def _sums(a: Floats, b: Floats) -> Floats:
     length = len(a) + len(b) - 1
     size = 1 << length.bit_length()
     product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
-    result: Floats = np.fft.irfft(product, size, axis=0)[:length]
-    return result
+    return np.fft.irfft(product, size, axis=0)[:length]
 
 
 def _scatter(values: Floats) -> Floats:
     """Return the scatter of the middle of normal values in columns (n, s) [-], one at least."""
-    result: Floats = np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
-    return result
+    return np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
 
 
 def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
