@@ -156,16 +156,15 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
         **_drawn(found, lambda penetration: over / np.maximum(penetration, 1e-300)),
         components=tuple(c.times(scale) for c in found.components),
         precision=found.precision and found.precision.times(scale),
-        per_specimen=tuple(
-            replace(
-                each,
-                value=over / (each.value if each.value > 0 else 3.0 * each.u),
-                u=over * each.u / each.value**2 if each.value > 0 else math.inf,
-                bound=_other(each.bound),
-            )
-            for each in found.per_specimen
-        ),
+        per_specimen=tuple(_inverse_of(each, over) for each in found.per_specimen),
     )
+
+
+def _inverse_of(each: SpecimenValue, over: float) -> SpecimenValue:
+    """Return one specimen turned; where nothing was counted, what three times its u gives."""
+    value = over / (each.value if each.value > 0 else 3.0 * each.u)
+    u = over * each.u / each.value**2 if each.value > 0 else math.inf
+    return replace(each, value=value, u=u, bound=_other(each.bound))
 
 
 @_size(

@@ -47,11 +47,8 @@ def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:
 
 def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, rho: float) -> str:
     """Return why a point lies too far outside the tested range, or an empty string."""
-    rows = ~sweep.housing_rows
-    tested = sweep.flow[rows]
-    nu = sweep.viscosity[rows] / sweep.density[rows]
-    wanted = mu / rho
-    factor = limits.viscosity_factor
+    tested, viscosities, densities, read = sweep.rows
+    nu, wanted, factor = viscosities / densities, mu / rho, limits.viscosity_factor
     if not 0 < flow <= tested.max() * limits.flow_factor:
         return say(
             "{flow:.4g} L/min is outside the tested flows (up to {most:.4g} L/min) of record "
@@ -65,7 +62,7 @@ def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, r
             wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
             record=sweep.record,
         )  # fmt: skip
-    drop, most = sweep.assembly.at(flow, mu, rho), float(sweep.pressure_drop[rows].max())
+    drop, most = sweep.assembly.at(flow, mu, rho), float(read.max())
     if not drop <= most * limits.flow_factor:
         return say(
             "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "

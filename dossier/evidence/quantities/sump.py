@@ -168,14 +168,13 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
-    rate = stated_ingression(bench)
-    duty = bench.case.application.duty
-    if particles.grade(duty.ingression_dust) != "A3":
+    rate, dust = stated_ingression(bench), bench.case.application.duty.ingression_dust
+    if particles.grade(dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
             "the contaminant as {dust!r}"
         )
-        raise NotDemonstrated(say(words, dust=duty.ingression_dust))
+        raise NotDemonstrated(say(words, dust=dust))
     try:
         low, high = particles.counts_per_mass_limits(size)
         middle = particles.counts_per_mass(size)

@@ -133,10 +133,9 @@ def estimate_of(
         raise NotDemonstrated(reason, tuple(dict.fromkeys(r.record.id for r in readings)))
     readings = _against_other_rigs(bench, readings)
     records = [reading.record.id for reading in readings]
+    own, houses = [reading.own for reading in readings], bench.laboratories
     mean = math.fsum(reading.value for reading in readings) / len(readings)
-    own, shared = [reading.own for reading in readings], _shared(readings)
-    shared += widening(bench, records, mean)
-    houses = bench.laboratories
+    shared = [*_shared(readings), *widening(bench, records, mean)]
     each = [
         SpecimenValue(specimen=r.specimen, record=r.record.id, value=r.value, u=r.u, bound=r.bound)
         for r in readings

@@ -119,6 +119,12 @@ class PressureDropResult:
     housing: PressureDropFit | None
     """None when no rows of the housing alone were measured."""
 
+    @property
+    def rows(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Flow, viscosity, density and pressure drop of the rows of the assembly."""
+        own = ~self.housing_rows
+        return self.flow[own], self.viscosity[own], self.density[own], self.pressure_drop[own]
+
 
 ZERO_COUNT_LIMIT = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
