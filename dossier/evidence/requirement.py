@@ -237,14 +237,14 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
     lower, upper = values.get("min"), values.get("max")
     if declared.dimension == "number" and any(not value > 0 for value in values.values()):
         raise UnitError(f"limit of {declared.name} must be above zero")
-    if lower is not None and upper is not None and not lower < upper:
-        raise UnitError("between needs min below max")
     _accept_limits(declared, lower, upper)
     return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
 
 
 def _accept_limits(declared: Quantity, lower: float | None, upper: float | None) -> None:
     """Raise UnitError for a limit that asks for the worse side, or that nothing can mean."""
+    if lower is not None and upper is not None and not lower < upper:
+        raise UnitError("between needs min below max")
     wrong = {"higher": ("max", lower), "lower": ("min", upper)}.get(declared.better)
     by_test = {"multipass", "pressure_drop"} & set(declared.records)  # a strength may be bounded
     if by_test and wrong is not None and wrong[1] is None:

@@ -241,12 +241,9 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         cleaned = float(str(one.details["cleaned"]))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
-        found.append(
-            LongRun(
-                size=size, sump=one.value, u=one.u, bearings=passage * one.value,
-                time_constant=physics.time_constant(volume, pump_flow(bench), cleaned),
-            )
-        )  # fmt: skip
+        constant = physics.time_constant(volume, pump_flow(bench), cleaned)
+        reach = {"bearings": passage * one.value, "time_constant": constant}
+        found.append(LongRun(size=size, sump=one.value, u=one.u, **reach))
     return tuple(found)
 
 

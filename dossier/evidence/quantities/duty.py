@@ -190,10 +190,11 @@ def _drop_estimate(
     nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
-        reason = say(
-            "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test",
-            mass=rate * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
-        )  # fmt: skip
+        words = later(
+            "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test"
+        )
+        grams, most = rate * seconds * 1e3, heaviest * 1e3
+        reason = say(words, mass=grams, hours=seconds / 3600, most=most)
         raise NotDemonstrated(reason, tuple(one.record for one in specimens))
     _accept_pressure(specimens, float(nominal.max()))
 

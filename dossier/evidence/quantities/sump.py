@@ -219,11 +219,9 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
         drawn = draw()  # again: kept, the draws of all sizes would fill the memory
         for key in nominal:
             if float(np.ptp(drawn[key])) > 0:
-                yield Component(
-                    name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
-                    source=say("Monte Carlo, this input alone"),
-                    shared=key if key in {"rate", "counts"} else "",
-                )  # fmt: skip
+                u, source = half_width_of(concentration({**nominal, key: drawn[key]})), say(ALONE)
+                shared = key if key in {"rate", "counts"} else ""
+                yield Component(name=NAMES[key], u=u, source=source, shared=shared)
 
     samples = concentration(draw())
     value = float(concentration(nominal))
@@ -255,6 +253,7 @@ OPEN = later(
     "the clean filter may open the bypass valve at this oil temperature: the unfiltered share is "
     "not known"
 )
+ALONE = later("Monte Carlo, this input alone")
 CLOSED = later("no oil lost or replaced; test dust stands for what comes in")
 CLASSES = later("summed over size classes, each with its own efficiency")
 CUMULATIVE = later(

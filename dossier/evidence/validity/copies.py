@@ -7,7 +7,6 @@ whatever factor or trend the counts were given, and row by row, for rows taken o
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import cached_property
 from itertools import combinations
 
@@ -237,8 +236,8 @@ def _same_curve(one: Floats, other: Floats) -> bool:
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
         return False
     ratio, shift = np.log(a / b), a - b  # two rows at most are taken up by factor and offset
-    left = ((a - np.poly1d(np.polyfit(b, a, 1))(b)) / a, ratio - np.median(ratio),
-            (shift - np.median(shift)) / a)  # fmt: skip
+    fitted = np.poly1d(np.polyfit(b, a, 1))(b)
+    left = (a - fitted) / a, ratio - np.median(ratio), (shift - np.median(shift)) / a
     return any(bool((np.abs(each) <= within).all()) for each in left)
 
 
@@ -257,11 +256,7 @@ def _alike(one: _Run, other: _Run) -> tuple[Floats, Floats]:
     if one.noise.shape[1] == other.noise.shape[1]:
         return one.noise, other.noise
     common = np.intersect1d(one.sides[0].sizes, other.sides[0].sizes)
-    first, second = (
-        [replace(side, sizes=common, counts=side.counts[:, np.isin(side.sizes, common)])
-         for side in run.sides]
-        for run in (one, other)
-    )  # fmt: skip
+    first, second = ([side.of_sizes(common) for side in run.sides] for run in (one, other))
     return _noise(first), _noise(second)
 
 
