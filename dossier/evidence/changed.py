@@ -62,8 +62,8 @@ def mass(bench: Bench, factor: float) -> Bench:
         balance = held and held._replace(
             injected=held.injected + extra, retained=held.retained + extra
         )
-        times = {k: getattr(run, k) * factor for k in ("mass", "injected", "injection_level")}
-        return replace(run, balance=balance, **times)
+        injected = run.injected * factor
+        return replace(run, mass=run.mass * factor, injected=injected, balance=balance)
 
     return replace(bench, multipass=_candidates(bench.multipass, more))
 

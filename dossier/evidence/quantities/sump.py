@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import far_from_run
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
+from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import MultipassResult
@@ -132,7 +132,7 @@ def size_class(bench: Bench, side: Side, size: float, temperature: float) -> Siz
     share = _share(bench, side, temperature) if "fine" in paths else None
     part = share.value if share else 0.0
     for path in paths:
-        flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
+        flow = (part if path == "fine" else 1.0 - part) * bench.case.application.circuit.pumped
         for run in usable_runs(bench, side, path):
             stop_if(far_from_run(run, bench.limits, flow), run.record)
     return SizeClass(size=size, main=main, fine=fine, share=share)
@@ -185,13 +185,13 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
 
 def _open(bench: Bench, side: Side, temperature: float) -> bool:
     """Return whether the clean full-flow path may open the valve."""
-    if bench.case.application.circuit.arrangement not in HAS_MAIN:
+    application = bench.case.application
+    valve, sweeps = application.circuit.bypass_valve, attempt(usable_sweeps, bench, side)
+    if application.circuit.arrangement not in HAS_MAIN or isinstance(sweeps, NotDemonstrated):
         return False
-    valve = bench.case.application.circuit.bypass_valve
-    sweeps = attempt(usable_sweeps, bench, side)
-    if valve is None or valve.opening is None or isinstance(sweeps, NotDemonstrated):
+    if valve is None or valve.opening is None:
         return False
-    point = pump_flow(bench), *fluid_at(bench.case.application.oil, temperature)
+    point = application.circuit.pumped, *fluid_at(application.oil, temperature)
     return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
 
 
@@ -205,7 +205,7 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     # Of a bench that does not know this answer: a ring of the two would never be let go.
     draw = partial(_drawn, replace(bench), side, known, rate, counts)
-    flow = pump_flow(bench)
+    flow = bench.case.application.circuit.pumped
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 

@@ -76,8 +76,6 @@ class MultipassResult:
     """Dynamic viscosity of the test fluid at test temperature [Pa s]."""
     density: float
     """Density of the test fluid at test temperature [kg/m3]."""
-    injection_level: float
-    """Mean injection level [kg/m3]."""
     injection_flow: float
     """Injection flow [m3/s]."""
     base_level: float
@@ -203,9 +201,8 @@ def _loading(table: MultipassTable, conditions: Conditions, end: float) -> dict[
     balance, why = _balance(conditions, injected, base, end)
     curve = multipass.monotone_curve(mass, drop)
     rows = {"time": time, "mass": mass, "pressure_drop": drop, "curve": curve}
-    levels = {"flow": flow, "injection_level": level, "injection_flow": injection}
-    found = {"injected": injected, "balance": balance, "missing_balance": why}
-    return {**rows, **levels, "base_level": base, **found}
+    levels = {"flow": flow, "injection_flow": injection, "base_level": base}
+    return {**rows, **levels, "injected": injected, "balance": balance, "missing_balance": why}
 
 
 def _value(measured: object) -> float:
