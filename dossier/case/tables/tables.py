@@ -79,12 +79,18 @@ def _table(
         raw = read_csv(file, content, renamed, decimal)
     else:
         raw = cut(csv_grid(file, content)).settle(decimal)
-    numbers = [] if cut else [column for column in raw.columns if is_value(column.name)]
+    if cut is None:
+        _refuse_turned(raw)
+    return raw
+
+
+def _refuse_turned(raw: RawTable) -> None:
+    """Raise TableError where numbers stand for names of columns."""
+    numbers = [column for column in raw.columns if is_value(column.name)]
     if len(numbers) > 1:
         what = f"{numbers[0].name!r} and others are names of columns: does time run to the right?"
         hint = "'dossier take' reads it so: transposed = true in a [[layout]]"
         raise TableError(raw.named_at(numbers[0]), what, hint)
-    return raw
 
 
 def is_workbook(path: str) -> bool:

@@ -220,8 +220,9 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
     elif isinstance(table, MultipassTable):
         yield specimen, table.pressure_drop
     elif isinstance(table, ValveTable):
+        names = np.array(record.specimens)
         for name in dict.fromkeys(record.specimens):
-            yield name, table.pressure_drop[np.array(record.specimens) == name]
+            yield name, table.pressure_drop[names == name]
 
 
 def _same_curve(one: Floats, other: Floats) -> bool:
