@@ -74,7 +74,7 @@ def run(record="M1", specimen="C1", side="candidate", **changes):
         dispersion=np.ones(len(sizes)), counted_up=1.0, counted_down=1.0,
         exposure=np.ones(len(sizes)), end_time=3600.0, time=np.linspace(0.0, 3600.0, len(mass)),
         mass=mass, pressure_drop=curve, curve=curve, housing=0.0, terminal=150e3, flow=60 / 6e4,
-        viscosity=MU, density=RHO, injection_level=1.0, injection_flow=0.25 / 6e4,
+        viscosity=MU, density=RHO, injection_flow=0.25 / 6e4,
         base_level=0.010, injected=float(mass[-1]),
         balance=RetainedMass(
             injected=float(mass[-1]), left_in_system=1e-3, drawn_upstream=0.0,

@@ -151,9 +151,8 @@ def _machines(each: Concession, application: Application) -> Iterator[Fault]:
         yield " . machines", "cannot be checked: the application names no equipment", hint
         return
     names = ", ".join(map(repr, application.equipment))
-    for machine in each.machines:
-        if machine in application.equipment and plain(machine):
-            continue
+    known = set(filter(plain, application.equipment))
+    for machine in (name for name in each.machines if name not in known):
         near = difflib.get_close_matches(machine, application.equipment, n=1)
         meant = f"did you mean {near[0]!r}? " if near else ""
         hint = f"{meant}equipment of the application: {names}; narrow it further in the text"
@@ -165,13 +164,11 @@ def _twice(qualification: Qualification) -> Iterator[CaseProblem]:
     ruled = (each for each in qualification.deviation if each.rule)
     rules = Counter(f"rule {each.rule!r} of record {each.record!r}" for each in ruled)
     conceded = Counter(f"requirement {each.requirement!r}" for each in qualification.concession)
-    for key, found, or_else in (("deviation", rules, ""), ("concession", conceded, LESS)):
+    one, less = "make one of them", "make one of them, or leave one out"
+    for key, found, hint in (("deviation", rules, one), ("concession", conceded, less)):
         for what, times in found.items():
             if times > 1:
-                yield _in_case(key, f"{what} has {times} {key}s", f"make one of them{or_else}")
-
-
-LESS = ", or leave one out"
+                yield _in_case(key, f"{what} has {times} {key}s", hint)
 
 
 NEEDED = {

@@ -1,5 +1,6 @@
 """What is wrong with a case, where, and what to do about it."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -33,6 +34,15 @@ class CaseProblem:
 def _short(words: str) -> str:
     """Return words as they are printed: a file may hold a name of any length."""
     return words if len(words) <= LONGEST else f"{words[: LONGEST - 40]}... {words[-30:]}"
+
+
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+def control_in(text: str) -> str:
+    """Return which control character a text holds, in words, or nothing: one may steer a screen."""
+    found = _CONTROL.search(text)
+    return f"holds the control character U+{ord(found.group()):04X}" if found else ""
 
 
 class PartError(Exception):

@@ -156,10 +156,13 @@ def join(raw: RawTable, other: RawTable, within: float) -> None:
     far = ~(np.abs(its[nearest] - own) <= within)
     if far.all():
         raw.complain("", f"no reading of {other.file} is within {within:g} s", "check its start")
+    _take(raw, other, nearest, far)
+
+
+def _take(raw: RawTable, other: RawTable, nearest: NDArray[Any], far: NDArray[Any]) -> None:
+    """Add the columns of a second table: of each row the `nearest` reading, unless it is far."""
     cells = list(raw.cells)
-    for column in other.columns:
-        if column.name == "time":
-            continue
+    for column in (each for each in other.columns if each.name != "time"):
         if raw.find(column.name) is not None:
             what, hint = f"{column.name!r} is in both tables", "name it under ignored in one"
             raw.complain("", what, hint)

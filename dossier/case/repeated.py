@@ -15,6 +15,7 @@ from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MultipassTable
+from dossier.physics.values import Floats
 
 CURVES = frozenset({"multipass", "pressure_drop"})
 """Kinds whose tables are readings alone, which two tests never share to the last digit."""
@@ -132,28 +133,29 @@ def _of_another_run(records: Iterable[Record]) -> Told:
         if _specimen(known) == _specimen(record):
             continue
         for name in ("flow", "temperature"):
-            one, other = getattr(first, name), getattr(second, name)
-            if one is None or other is None:
-                continue
-            rows = min(len(one), len(other), MOST_ROWS)
-            if rows < 2:  # no row has one next to it
-                continue
-            a, b = one[:rows], other[:rows]
-            equal = int((a == b).sum())
-            next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
-            held = equal > HELD * rows and next_to < APART
-            if held and _chance(equal, rows, next_to) < BY_CHANCE:
-                yield record, known, f"has the {equal} of {rows} readings of {name} of"
+            if words := _copied(getattr(first, name), getattr(second, name)):
+                yield record, known, f"has the {words} readings of {name} of"
         if (measured := _measured(record)) and measured == _measured(known):
             what = "has the concentrations and volume of the injection, and final level of"
             yield record, known, what
 
 
-def _chance(equal: int, rows: int, share: float) -> float:
-    """Return how likely so many or more of `rows` are equal by chance, by the binomial law [-]."""
+def _copied(one: Floats | None, other: Floats | None) -> str:
+    """Return how many of the rows of two columns are equal, where that is no chance; else nothing.
+
+    By the binomial law, at the share of rows that equal the row next to theirs in the other.
+    """
     from scipy.special import bdtrc
 
-    return float(bdtrc(equal - 1, rows, share))
+    rows = 0 if one is None or other is None else min(len(one), len(other), MOST_ROWS)
+    if one is None or other is None or rows < 2:  # no row has one next to it
+        return ""
+    a, b = one[:rows], other[:rows]
+    equal = int((a == b).sum())
+    next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
+    held = equal > HELD * rows and next_to < APART
+    copied = held and float(bdtrc(equal - 1, rows, next_to)) < BY_CHANCE
+    return f"{equal} of {rows}" if copied else ""
 
 
 def _specimen(record: Record) -> tuple[str, str]:

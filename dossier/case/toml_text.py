@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from dossier.case.fields import DIGEST, example_of, model_in
-from dossier.case.problems import CaseProblem, PartError, suggested
+from dossier.case.problems import CaseProblem, PartError, control_in, suggested
 from dossier.case.units import vanishes
 
 MAX_TOML = 4 * 2**20
@@ -25,7 +25,6 @@ LONGEST_LINE = 2**16
 _PART = rb"(?:\"[^\"\n]*\"|'[^'\n]*'|[A-Za-z0-9_-]+)"
 _DOTTED = re.compile(rb"(?:" + _PART + rb"[ \t]*\.[ \t]*){40}")
 """A key of more than forty parts: the parser needs the square of their number."""
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 class TomlError(PartError, ValueError):
@@ -103,9 +102,7 @@ def _inside(place: str, value: Any) -> Iterator[tuple[str, Any]]:
 
 
 def _no_control(place: str, value: Any) -> None:
-    found = _CONTROL.search(value) if isinstance(value, str) else None
-    if found:
-        what = f"holds the control character U+{ord(found.group()):04X}"
+    if isinstance(value, str) and (what := control_in(value)):
         raise TomlError(place[:120], what, "leave it out: text is letters, signs and line breaks")
 
 

@@ -175,8 +175,6 @@ class Whole:
 
     def origin(self, path: Path) -> tuple[str, str] | None:
         """Return file and place of a key that does not stand in case.toml."""
-        if not self.origins:
-            return None
         for size in range(len(path), 0, -1):
             found = self.origins.get(path[:size])
             if found is not None:

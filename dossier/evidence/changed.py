@@ -48,10 +48,8 @@ def counts(bench: Bench, factor: float) -> Bench:
     """Return the bench with `factor` times the particles counted downstream of candidates [-]."""
 
     def more(run: MultipassResult) -> MultipassResult:
-        return replace(
-            run, down=run.down * factor, raw_down=run.raw_down * factor,
-            ratio=run.ratio / factor, interval_ratio=run.interval_ratio / factor,
-        )  # fmt: skip
+        less = {name: getattr(run, name) / factor for name in ("ratio", "interval_ratio")}
+        return replace(run, down=run.down * factor, raw_down=run.raw_down * factor, **less)
 
     return replace(bench, multipass=_candidates(bench.multipass, more))
 
@@ -64,10 +62,8 @@ def mass(bench: Bench, factor: float) -> Bench:
         balance = held and held._replace(
             injected=held.injected + extra, retained=held.retained + extra
         )
-        return replace(
-            run, mass=run.mass * factor, injected=run.injected * factor, balance=balance,
-            injection_level=run.injection_level * factor,
-        )  # fmt: skip
+        injected = run.injected * factor
+        return replace(run, mass=run.mass * factor, injected=injected, balance=balance)
 
     return replace(bench, multipass=_candidates(bench.multipass, more))
 
@@ -83,12 +79,11 @@ def pressure(bench: Bench, factor: float) -> Bench:
         return of[0] * factor, of[1] * factor
 
     def more(sweep: PressureDropResult) -> PressureDropResult:
-        return replace(
-            sweep, pressure_drop=sweep.pressure_drop * factor, assembly=fit(sweep.assembly),
-            housing=sweep.housing and fit(sweep.housing), per_flow=pair(sweep.per_flow),
-            per_kelvin=pair(sweep.per_kelvin),
-            per_viscosity=(pair(sweep.per_viscosity[0]), pair(sweep.per_viscosity[1])),
-        )  # fmt: skip
+        slopes: dict[str, Any] = {k: pair(getattr(sweep, k)) for k in ("per_flow", "per_kelvin")}
+        slopes["per_viscosity"] = tuple(map(pair, sweep.per_viscosity))
+        drop, alone = sweep.pressure_drop * factor, sweep.housing and fit(sweep.housing)
+        whole = fit(sweep.assembly)
+        return replace(sweep, pressure_drop=drop, assembly=whole, housing=alone, **slopes)
 
     return replace(bench, pressure=_candidates(bench.pressure, more))
 

@@ -66,17 +66,15 @@ def _without(record: Record, reopened: set[str]) -> Record:
 def reopened_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
     """Yield carried records that a change reopens, and evidence that is left out beside others."""
     reopened = reopening(case.qualification, limits)
-    for record in case.records:
-        if _carried_candidate(case, record) and _reopened(record, reopened):
+    own = (record for record in case.records if record.entry.filter == "candidate")
+    gone = {record.id: record for record in own if _reopened(record, reopened)}
+    for record in gone.values():
+        if _carried_candidate(case, record):
             shows = _shows(record)
             changed = dict.fromkeys(each for what in shows for each in reopened[what])
             what = f"carries {record.id} ({', '.join(shows)}), reopened by: {', '.join(changed)}"
             yield CaseProblem("case.toml", "carried . records", what, ANEW)
-    counting = [
-        record.entry
-        for record in case.records
-        if not (record.entry.filter == "candidate" and _reopened(record, reopened))
-    ]
+    counting = [record.entry for record in case.records if record.id not in gone]
     for source in case.carried:
         yield from left_out(case.qualification, source, counting)
 

@@ -131,12 +131,10 @@ def _with_life_factor(application: Application) -> list[Requirement]:
 
 
 def _demand(requirement: Requirement, application: Application, mark: str) -> Demand:
-    known = all_quantities()
-    if requirement.quantity not in known:
-        raise UnitError(
-            f"quantity {requirement.quantity!r} is not known | quantities are {', '.join(known)}"
-        )
-    declared = known[requirement.quantity]
+    known, name = all_quantities(), requirement.quantity
+    if name not in known:
+        raise UnitError(f"quantity {name!r} is not known | quantities are {', '.join(known)}")
+    declared = known[name]
     at, shown = _conditions(requirement, declared, application)
     lower, upper, unit = _limits(requirement, declared)
     same = ("text", "source", "severity", "basis", "not_applicable")
@@ -220,13 +218,12 @@ def _conversions(requirement: Requirement, declared: Quantity) -> Iterator[str]:
 def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None, float | None, str]:
     if declared.dimension == "cleanliness code":
         return None, 0.0, declared.unit
-    statement = declared.dimension == "statement"
-    if statement and requirement.must_hold is None:
-        raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
-    if not statement and requirement.must_hold is not None:
-        raise UnitError(f"must_hold does not fit {declared.name} | give min, max or between")
-    if statement:
+    if declared.dimension == "statement":
+        if requirement.must_hold is None:
+            raise UnitError(f"{declared.name} is yes or no | write must_hold = true")
         return None, None, ""
+    if requirement.must_hold is not None:
+        raise UnitError(f"must_hold does not fit {declared.name} | give min, max or between")
     if requirement.not_worse_than_reference is not None:
         return _against_reference(requirement, declared)
     if requirement.between is not None and set(requirement.between) != {"min", "max"}:
@@ -240,14 +237,14 @@ def _limits(requirement: Requirement, declared: Quantity) -> tuple[float | None,
     lower, upper = values.get("min"), values.get("max")
     if declared.dimension == "number" and any(not value > 0 for value in values.values()):
         raise UnitError(f"limit of {declared.name} must be above zero")
-    if lower is not None and upper is not None and not lower < upper:
-        raise UnitError("between needs min below max")
     _accept_limits(declared, lower, upper)
     return lower, upper, _unit_as_written(next(iter(raw.values())), declared)
 
 
 def _accept_limits(declared: Quantity, lower: float | None, upper: float | None) -> None:
     """Raise UnitError for a limit that asks for the worse side, or that nothing can mean."""
+    if lower is not None and upper is not None and not lower < upper:
+        raise UnitError("between needs min below max")
     wrong = {"higher": ("max", lower), "lower": ("min", upper)}.get(declared.better)
     by_test = {"multipass", "pressure_drop"} & set(declared.records)  # a strength may be bounded
     if by_test and wrong is not None and wrong[1] is None:

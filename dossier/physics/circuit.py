@@ -13,7 +13,7 @@ N_d = R / (Q (beta - 1)) (E. C. Fitch, form from memory).
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,7 +46,7 @@ def split_parallel(
     def excess(pressure_drop: float) -> float:
         return math.fsum(flows(pressure_drop)) / total_flow - 1.0
 
-    found = flows(_root(excess, 0.5 * low, 2.0 * high))
+    found = flows(find_root(excess, 0.5 * low, 2.0 * high, xtol=2e-15 * high, rtol=1e-14))
     return tuple(flow / math.fsum(found) for flow in found)
 
 
@@ -82,11 +82,6 @@ def split_to_sump(
     viscous = (fine.a + a) * viscosity + 2.0 * b * density * total_flow
     inertial = (fine.b - b) * density
     return 2.0 * inlet / (viscous + math.sqrt(viscous**2 + 4.0 * inertial * inlet)) / total_flow
-
-
-def _root(function: Callable[[float], float], low: float, high: float) -> float:
-    """Return the root between `low` and `high` to about 13 digits (Brent's method)."""
-    return find_root(function, low, high, xtol=1e-15 * high, rtol=1e-14)
 
 
 def cleaned_share(main: ArrayLike, fine: ArrayLike, share: ArrayLike) -> Floats:

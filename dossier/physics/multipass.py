@@ -107,9 +107,8 @@ def interval_means(counts: Floats, index: NDArray[np.int64]) -> tuple[Floats, ND
     """
     values = np.asarray(counts, dtype=float)
     if values.ndim != 2 or np.shape(index) != values.shape[:1]:
-        raise ValueError(
-            f"counts {values.shape} and index {np.shape(index)} do not belong together"
-        )
+        shapes = f"counts {values.shape} and index {np.shape(index)}"
+        raise ValueError(f"{shapes} do not belong together")
     if not ((index >= -1) & (index < TENTHS)).all():
         raise ValueError("a tenth must be -1 to 9")
     if values.size and values.min() >= 0.0 and values.max() < np.inf:  # no cell is empty

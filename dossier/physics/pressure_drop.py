@@ -47,8 +47,7 @@ class Path:
 
     def at(self, flow: Number, viscosity: Number | float, density: Number | float) -> Number:
         """Return `pressure_drop` for arguments that were accepted before."""
-        result: Number = self.a * viscosity * flow + self.b * density * flow**2
-        return result
+        return self.a * viscosity * flow + self.b * density * flow**2
 
     def pressure_drop(
         self, flow: Number, viscosity: Number | float, density: Number | float

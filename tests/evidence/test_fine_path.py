@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from dossier.evidence.quantities.fine_path import fine_share, pairs_of, path_flow, pump_flow
+from dossier.evidence.quantities.fine_path import fine_share, pairs_of, path_flow
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.statistics.estimate import NotDemonstrated, attempt
 from tests.made_bench import application, bench, entry, exact, instrument, sweep
@@ -185,4 +185,4 @@ def test_flows_of_the_paths_in_the_application():
     assert path_flow(part, "full_flow") == approx(Q)
     alone = of("partial_flow", partial_flow_share="10 %")
     assert path_flow(alone, "full_flow") == path_flow(alone, "fine") == approx(6 / 6e4)
-    assert pump_flow(bench([sweep()])) == approx(Q)
+    assert bench([sweep()]).case.application.circuit.pumped == approx(Q)

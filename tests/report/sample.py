@@ -315,7 +315,7 @@ def run(record: str, side: str, specimen: str, strength: float) -> MultipassResu
         raw_up=up.sum(axis=0), raw_down=down.sum(axis=0), dispersion=np.ones(6),
         counted_up=2.5, counted_down=2.5, exposure=np.ones(6), end_time=3600.0, time=time,
         mass=mass, pressure_drop=drop, curve=drop, housing=15e3, terminal=150e3, flow=80 / 6e4,
-        viscosity=0.0129, density=850.0, injection_level=3.2, injection_flow=0.25 / 6e4,
+        viscosity=0.0129, density=850.0, injection_flow=0.25 / 6e4,
         base_level=0.010, injected=float(mass[-1]), balance=held,
     )  # fmt: skip
 

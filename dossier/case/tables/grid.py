@@ -238,14 +238,13 @@ def with_units(
     if not known or None in known.values():
         return None
     found = [known.get(column.index) or "" for column in columns]
+    made = []
     for column, unit in zip(columns, found, strict=True):
         if column.unit and unit not in {"", column.unit}:
             what = f"column {column.name!r} has the units {column.unit!r} and {unit!r}"
             raise TableError(f"row {row}", what, "keep one of them")
-    return tuple(
-        RawColumn(column.name, column.unit or unit, column.index)
-        for column, unit in zip(columns, found, strict=True)
-    )
+        made.append(RawColumn(column.name, column.unit or unit, column.index))
+    return tuple(made)
 
 
 def _unit(cell: str) -> str | None:

@@ -50,19 +50,20 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     rows = [(n, row) for n, row in window if _first(row[left:right])]
     if len(rows) <= layout.names + layout.units:
         raise TableError("", "no data rows in the table", "the rows of values follow the names")
-    head, below = rows[: layout.names], rows[layout.names :]
-    written = names_of(head, left, right, grid.merged)
-    units = [filled(at(below[0][1], k)) for k in range(left, right)] if layout.units else []
-    last = below[0][0] if layout.units else head[-1][0]
-    above = [row for row in grid.rows if row[0] < head[0][0]]
     heads = rows[: layout.names + layout.units]
-    below_it, again = without_repeats([r for r in window if r[0] > last], heads, above, left, right)
-    body, after = _body(below_it, layout.end, left, right)
+    head, last = heads[: layout.names], heads[-1]
+    written = names_of(head, left, right, grid.merged)
+    units = [filled(at(last[1], k)) for k in range(left, right)] if layout.units else []
+    above = [row for row in grid.rows if row[0] < head[0][0]]
+    below = [row for row in window if row[0] > last[0]]
+    below, again = without_repeats(below, heads, above, left, right)
+    body, after = _body(below, layout.end, left, right)
+    cells = f"{lettered(left)}{head[0][0]}:{lettered(right - 1)}{body[-1][0]}"
     raw = RawTable(
         grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
         np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
         head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
-        cells_read=f"{lettered(left)}{head[0][0]}:{lettered(right - 1)}{body[-1][0]}",
+        cells_read=turned_cells(cells) if grid.turned else cells,
         dilution=layout.dilution, hidden=layout.hidden == "read", turned=grid.turned,
     )  # fmt: skip
     if ":" not in layout.range:
@@ -70,17 +71,15 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     _refuse_more(grid, body, left, right)
     named = _named(raw, written, units, left, layout, where)
     absent = {lowered(word) for word in layout.missing}
-    for column in raw.cells if absent else ():
-        column[:] = ["" if lowered(filled(cell)) in absent else cell for cell in column]
+    for held in raw.cells if absent else ():
+        held[:] = ["" if lowered(filled(each)) in absent else each for each in held]
     _carry(raw, named, layout.carried)
     _select(raw, named, where)
     titles = [each for n, row in above for each in _remark(n, row, left, right)]
-    said = [*titles, *after, *_said(raw, named, layout)]
-    raw.remark_cells = {(row, text): f"{lettered(column)}{row}" for row, column, text in said}
+    for row, column, text in (*titles, *after, *_said(raw, named, layout)):
+        cell = f"{lettered(column)}{row}"
+        raw.remark_cells[row, text] = turned_cells(cell) if raw.turned else cell
     raw.remarks = tuple(sorted(raw.remark_cells))
-    if raw.turned:
-        raw.cells_read = turned_cells(raw.cells_read)
-        raw.remark_cells = {key: turned_cells(cell) for key, cell in raw.remark_cells.items()}
     raw.columns = tuple(c for _, c in named if c.name)
     _repeated(raw, again)
     _without_units(raw)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from dossier.case.model import Layout
+from dossier.case.problems import control_in
 from dossier.case.tables.csv_rows import csv_grid, read_csv
 from dossier.case.tables.grid import (
     MAX_HEAD,
@@ -79,12 +80,18 @@ def _table(
         raw = read_csv(file, content, renamed, decimal)
     else:
         raw = cut(csv_grid(file, content)).settle(decimal)
-    numbers = [] if cut else [column for column in raw.columns if is_value(column.name)]
+    if cut is None:
+        _refuse_turned(raw)
+    return raw
+
+
+def _refuse_turned(raw: RawTable) -> None:
+    """Raise TableError where numbers stand for names of columns."""
+    numbers = [column for column in raw.columns if is_value(column.name)]
     if len(numbers) > 1:
         what = f"{numbers[0].name!r} and others are names of columns: does time run to the right?"
         hint = "'dossier take' reads it so: transposed = true in a [[layout]]"
         raise TableError(raw.named_at(numbers[0]), what, hint)
-    return raw
 
 
 def is_workbook(path: str) -> bool:
@@ -96,7 +103,6 @@ def is_workbook(path: str) -> bool:
     return suffix in {".xlsx", ".xlsm"}
 
 
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 HINT = "leave it out: text is letters, signs and spaces"
 
 
@@ -110,15 +116,14 @@ def refuse_control_characters(raw: RawTable) -> None:
         if not isinstance(cells, list):
             continue
         texts = [(row, cell) for row, cell in enumerate(cells) if isinstance(cell, str)]
-        if _CONTROL.search("\n".join(cell for _, cell in texts)):
+        if control_in("\n".join(cell for _, cell in texts)):
             any(_refuse(raw, raw.place(row, column), cell) for row, cell in texts)
 
 
 def _refuse(raw: RawTable, place: str, text: str) -> bool:
-    found = _CONTROL.search(text)
-    if found:
-        raw.complain(place, f"holds the control character U+{ord(found.group()):04X}", HINT)
-    return bool(found)
+    if what := control_in(text):
+        raw.complain(place, what, HINT)
+    return bool(what)
 
 
 MAX_NAMED = 5

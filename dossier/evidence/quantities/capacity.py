@@ -160,8 +160,7 @@ class Loaded:
         Before the first reading the filter counts as loaded to the first reading.
         """
         inside = np.interp(mass, self.mass, self.drop)
-        result: Floats = np.where(mass <= self.mass[-1], inside, np.inf)
-        return result
+        return np.where(mass <= self.mass[-1], inside, np.inf)
 
     def mass_to(self, limit: float) -> tuple[float, bool]:
         """Return the mass [kg] at which the drop reaches `limit` [Pa], and if it was reached.
@@ -185,8 +184,7 @@ class Loaded:
         rise = np.where(self.drop[at] > y0, self.drop[at] - y0, 1.0)
         inside = x0 + (self.mass[at] - x0) * (limits - y0) / rise
         beyond = np.where(after > len(self.drop) - 1, self.mass[-1], inside)
-        masses: Floats = np.where(limits > self.drop[0], beyond, 0.0)
-        return masses
+        return np.where(limits > self.drop[0], beyond, 0.0)
 
 
 def loaded_specimens(
@@ -216,11 +214,11 @@ def far_from_run(run: MultipassResult, limits: Limits, flow: float) -> str:
     factor = limits.run_flow_factor
     if run.flow / factor <= flow <= run.flow * factor:
         return ""
-    return say(
+    words = later(
         "{flow:.4g} L/min is more than a factor {factor:g} from the {tested:.4g} L/min of the run "
-        "in record {record}",
-        flow=flow * 6e4, factor=factor, tested=run.flow * 6e4, record=run.record,
-    )  # fmt: skip
+        "in record {record}"
+    )
+    return say(words, flow=flow * 6e4, factor=factor, tested=run.flow * 6e4, record=run.record)
 
 
 def _too_thick(run: MultipassResult, limits: Limits, nu: float) -> str:
@@ -228,11 +226,11 @@ def _too_thick(run: MultipassResult, limits: Limits, nu: float) -> str:
     factor, tested = limits.run_viscosity_factor, run.viscosity / run.density
     if tested / factor <= nu <= tested * factor:
         return ""
-    return say(
+    words = later(
         "{nu:.4g} mm²/s is more than a factor {factor:g} from the {tested:.4g} mm²/s of the run in "
-        "record {record}",
-        nu=nu * 1e6, factor=factor, tested=tested * 1e6, record=run.record,
-    )  # fmt: skip
+        "record {record}"
+    )
+    return say(words, nu=nu * 1e6, factor=factor, tested=tested * 1e6, record=run.record)
 
 
 def _loaded(

@@ -10,7 +10,7 @@ import numpy as np
 
 from dossier.evidence.bench import Bench, Curve, curve_of
 from dossier.evidence.quantities.filtration import inverse
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
+from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
 from dossier.evidence.quantities.sump import class_efficiency, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity
@@ -69,7 +69,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
         raise NotDemonstrated(say("the application states no sump volume"))
     share = fine_share(bench, side, at["temperature"])
-    return inverse(share, circuit.sump_volume / pump_flow(bench), unit="s")
+    return inverse(share, circuit.sump_volume / circuit.pumped, unit="s")
 
 
 @_declared(
@@ -202,7 +202,7 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
             notes.append(say("share through the fine path: {reason}", reason=found.reason))
         else:
             share = found
-            turnover = (circuit.sump_volume or math.nan) / (found.value * pump_flow(bench))
+            turnover = (circuit.sump_volume or math.nan) / (found.value * circuit.pumped)
             curve = _curve(bench, side)
     long_run = _long_run(bench, side, notes)
     spared, covered = _spared(bench, side, notes)
@@ -242,12 +242,9 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         cleaned = float(str(one.details["cleaned"]))
         passage = float(str(one.details["passage"]))
         volume = circuit.sump_volume or math.inf
-        found.append(
-            LongRun(
-                size=size, sump=one.value, u=one.u, bearings=passage * one.value,
-                time_constant=physics.time_constant(volume, pump_flow(bench), cleaned),
-            )
-        )  # fmt: skip
+        constant = physics.time_constant(volume, circuit.pumped, cleaned)
+        reach = {"bearings": passage * one.value, "time_constant": constant}
+        found.append(LongRun(size=size, sump=one.value, u=one.u, **reach))
     return tuple(found)
 
 

@@ -1,7 +1,7 @@
 """Lines for the charts: clean and loaded pressure drop over flow, temperature and hours."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -36,15 +36,9 @@ def curves_of(bench: Bench) -> Curves:
     ]
     cold = _reached(temperature, cold)
     flows = np.linspace(0.05, 1.1, POINTS) * flow
-    hot, chilled = (
-        [_over_flow(bench, side, group, flows, oil_at) for side, group in sides.items()]
-        if oil_at is not None
-        else []
-        for oil_at in (duty.hot_oil, cold)
-    )
     return Curves(
-        clean_hot=tuple(c for c in hot if len(c.x) > 1),
-        clean_cold=tuple(c for c in chilled if len(c.x) > 1),
+        clean_hot=_over_flow(bench, sides, flows, duty.hot_oil),
+        clean_cold=() if cold is None else _over_flow(bench, sides, flows, cold),
         cold_temperature=cold,
         against_temperature=tuple(c for c in temperature if len(c.x)),
         against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
@@ -72,10 +66,8 @@ def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     oil, duty = bench.case.application.oil, bench.case.application.duty
     thickest = min(float((s.viscosity / s.density).max()) for s in sweeps)
     allowed = thickest * bench.limits.viscosity_factor * 0.999
-    for temperature in np.arange(duty.cold_start, duty.hot_oil, 0.5):
-        if kinematic_at(oil, float(temperature)) <= allowed:
-            return float(temperature)
-    return None
+    steps = map(float, np.arange(duty.cold_start, duty.hot_oil, 0.5))
+    return next((warmth for warmth in steps if kinematic_at(oil, warmth) <= allowed), None)
 
 
 def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:
@@ -90,18 +82,20 @@ def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:
 
 
 def _over_flow(
-    bench: Bench, side: Side, sweeps: Sweeps, flows: Floats, temperature: float
-) -> Curve:
-    """Return the line as far as the sweeps and the pressure of the supply reach."""
+    bench: Bench, sides: Mapping[Side, Sweeps], flows: Floats, temperature: float
+) -> tuple[Curve, ...]:
+    """Return the line of each side as far as its sweeps and the pressure of the supply reach."""
     try:
-        mu, rho = fluid_at(bench.case.application.oil, temperature)
+        oil = fluid_at(bench.case.application.oil, temperature)
     except ValueError:  # the quantities say why; the chart stays empty
-        flows = flows[:0]
-    line = _band(bench, side, sweeps, flows, lambda q: (q, mu, rho))
-    most = bench.case.application.circuit.system_pressure or math.inf
-    inside = line.y <= most
-    ends = {name: getattr(line, name)[inside] for name in ("x", "y", "low", "high")}
-    return replace(line, **ends)
+        return ()
+    found, most = [], bench.case.application.circuit.system_pressure or math.inf
+    for side, sweeps in sides.items():
+        line = _band(bench, side, sweeps, flows, lambda q: (q, *oil))
+        inside = line.y <= most
+        ends = {name: getattr(line, name)[inside] for name in ("x", "y", "low", "high")}
+        found.append(replace(line, **ends))
+    return tuple(line for line in found if len(line.x) > 1)
 
 
 def _band(

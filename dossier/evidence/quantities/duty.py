@@ -1,7 +1,7 @@
 """The loaded filter on duty: pressure drop at the interval, margin to the valve, life."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -118,12 +118,13 @@ def _estimate(
     unit: str,
     bounds: Sequence[Bound],
     notes: Sequence[str],
-    shares: Callable[[], Mapping[str, float]],
+    alone: Callable[[str], Floats],
+    inputs: Sequence[str],
 ) -> Estimate:
     """Return the estimate of the mean from draws of each specimen (n, m) and nominal values (n,).
 
-    The scatter of the specimens is added by t with n - 1 degrees of freedom; `shares` gives what
-    each input alone does.
+    The scatter of the specimens is added by t with n - 1 degrees of freedom; `alone` draws each
+    specimen (n, m) with one of the `inputs` varied by itself.
     """
     n = len(specimens)
     samples, scatter = own.mean(axis=0), []
@@ -134,7 +135,8 @@ def _estimate(
 
     def components() -> Iterator[Component]:
         yield from scatter
-        for name, u in shares().items():
+        for name in inputs:
+            u = half_width_of(alone(name).mean(axis=0))
             yield Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
 
     each = [
@@ -188,24 +190,19 @@ def _drop_estimate(
     nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
-        reason = say(
-            "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test",
-            mass=rate * seconds * 1e3, hours=seconds / 3600, most=heaviest * 1e3,
-        )  # fmt: skip
+        words = later(
+            "{mass:.4g} g reach the filter in {hours:g} h, more than the {most:.4g} g of the test"
+        )
+        grams, most = rate * seconds * 1e3, heaviest * 1e3
+        reason = say(words, mass=grams, hours=seconds / 3600, most=most)
         raise NotDemonstrated(reason, tuple(one.record for one in specimens))
     _accept_pressure(specimens, float(nominal.max()))
-
-    def shares() -> dict[str, float]:
-        found = {
-            name: _loaded_drop(specimens, _alone(draws, name), seconds).mean(axis=0)
-            for name in INPUTS
-        }
-        return {name: half_width_of(each) for name, each in found.items()}
 
     return _estimate(
         bench, f"{side} loaded pressure drop", specimens, nominal,
         _loaded_drop(specimens, draws, seconds), unit="Pa",
-        bounds=[""] * len(specimens), notes=(say(DUST),), shares=shares,
+        bounds=[""] * len(specimens), notes=(say(DUST),), inputs=INPUTS,
+        alone=lambda name: _loaded_drop(specimens, _alone(draws, name), seconds),
     )  # fmt: skip
 
 
@@ -306,18 +303,13 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     top = 2.0 * max(float(one.drop[-1]) for one in specimens)
     limits = np.clip(_limit_draws(bench, side, limit), 0.0, top)
 
-    def shares() -> dict[str, float]:
-        varied = dict.fromkeys(INPUTS, np.array([limit.value]))
-        varied |= {OPENING: limits} if limit.u > 0 else {}
-        return {
-            name: half_width_of(_lives(specimens, _alone(draws, name), ends).mean(axis=0))
-            for name, ends in varied.items()
-        }
-
+    ends = {OPENING: limits} if limit.u > 0 else {}
+    still = np.array([limit.value])
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=["" if reached else "larger than" for _, reached in masses],
-        notes=(say(DUST), *limit.notes), shares=shares,
+        notes=(say(DUST), *limit.notes), inputs=(*INPUTS, *ends),
+        alone=lambda name: _lives(specimens, _alone(draws, name), ends.get(name, still)),
     )  # fmt: skip
 
 
@@ -333,8 +325,7 @@ def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:
     rng = generator(bench, f"{side} opening pressure")
     few = opening.dof < math.inf
     t = rng.standard_t(opening.dof, trials()) if few else rng.standard_normal(trials())
-    limits: Floats = opening.value + opening.u * t
-    return limits
+    return opening.value + opening.u * t
 
 
 def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
@@ -351,5 +342,4 @@ def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
 def _masses(one: Loaded, wanted: Floats) -> Floats:
     """Return the mass at each wanted drop; at most the largest tested mass, the safe side."""
     grid = np.linspace(float(wanted.min()), float(wanted.max()), 401)
-    masses: Floats = np.interp(wanted, grid, one.masses_to(grid))
-    return masses
+    return np.interp(wanted, grid, one.masses_to(grid))

@@ -156,16 +156,15 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
         **_drawn(found, lambda penetration: over / np.maximum(penetration, 1e-300)),
         components=tuple(c.times(scale) for c in found.components),
         precision=found.precision and found.precision.times(scale),
-        per_specimen=tuple(
-            replace(
-                each,
-                value=over / (each.value if each.value > 0 else 3.0 * each.u),
-                u=over * each.u / each.value**2 if each.value > 0 else math.inf,
-                bound=_other(each.bound),
-            )
-            for each in found.per_specimen
-        ),
+        per_specimen=tuple(_inverse_of(each, over) for each in found.per_specimen),
     )
+
+
+def _inverse_of(each: SpecimenValue, over: float) -> SpecimenValue:
+    """Return one specimen turned; where nothing was counted, what three times its u gives."""
+    value = over / (each.value if each.value > 0 else 3.0 * each.u)
+    u = over * each.u / each.value**2 if each.value > 0 else math.inf
+    return replace(each, value=value, u=u, bound=_other(each.bound))
 
 
 @_size(
@@ -301,8 +300,7 @@ CERTAIN = 8.0
 def _relative(run: MultipassResult) -> Floats:
     """Return the relative standard deviation of each size's ratio by counting (k,) [-]."""
     down = np.maximum(run.dispersion, 1.0) / np.maximum(run.raw_down, 1.0)
-    relative: Floats = np.sqrt(1.0 / run.raw_up + down)
-    return relative
+    return np.sqrt(1.0 / run.raw_up + down)
 
 
 def _near(run: MultipassResult, ratio: float, common: float) -> slice:
@@ -319,16 +317,14 @@ def _near(run: MultipassResult, ratio: float, common: float) -> slice:
 
 def _noise(run: MultipassResult, near: slice, rng: np.random.Generator) -> Floats:
     relative = _relative(run)[near]
-    draws: Floats = relative * rng.standard_normal((trials(), len(relative)))
-    return draws
+    return relative * rng.standard_normal((trials(), len(relative)))
 
 
 def _sizes(run: MultipassResult, near: slice, ratio: float, shift: Floats) -> Floats:
     """Return sizes for shifted ln ratios; below the smallest counted size counts as that size."""
     ln = np.log(run.ratio[near])[None, :] + shift
     sizes = multipass.sizes_at_ratio(run.sizes[near], ln, math.log(ratio))
-    result: Floats = np.where(np.isneginf(sizes), run.sizes[0], sizes)
-    return result
+    return np.where(np.isneginf(sizes), run.sizes[0], sizes)
 
 
 def _scatter(values: Floats, own: Floats) -> Component:

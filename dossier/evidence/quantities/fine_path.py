@@ -97,11 +97,6 @@ def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     return _estimate(bench, pairs, shares, oil)
 
 
-def pump_flow(bench: Bench) -> float:
-    """Return the flow that divides between the paths [m3/s]: the pump's, else the rated flow."""
-    return bench.case.application.circuit.pumped
-
-
 def path_flow(circuit: Circuit, path: str) -> float | None:
     """Return the flow of one path in the application [m3/s].
 

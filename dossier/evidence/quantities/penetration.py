@@ -22,7 +22,13 @@ from dossier.evidence.statistics.combine import (
     trials,
     widening,
 )
-from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
+from dossier.evidence.statistics.estimate import (
+    Component,
+    Estimate,
+    NotDemonstrated,
+    SpecimenValue,
+    stop_if,
+)
 from dossier.physics.values import Floats
 from dossier.words import later, say
 
@@ -75,8 +81,7 @@ class Passage:
         (Jeffreys) covers a true rate as often as is stated, on the average (from memory).
         """
         down = rng.gamma(self.raw_down / self.dispersion + prior, self.dispersion, size)
-        result: Floats = down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
-        return result
+        return down / rng.gamma(self.raw_up, 1.0, size) / self.exposure
 
 
 def column(run: MultipassResult, size: float) -> int | None:
@@ -190,14 +195,13 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
     for each in passages:
         if not each.raw_up >= 20:
             words = later("record {record}: only {number:.0f} particles counted upstream")
-            reason = say(words, record=each.record, number=each.raw_up)
-            raise NotDemonstrated(reason, (each.record,))
-    records = [each.record for each in passages]
-    shared = counter_components(bench, records, [each.value for each in passages])
+            stop_if(say(words, record=each.record, number=each.raw_up), each.record)
+    records, values = [each.record for each in passages], [each.value for each in passages]
+    shared = counter_components(bench, records, values)
     shared += size_components(bench, records, [each.value * each.steepness for each in passages])
-    values = [each.value for each in passages]
-    shared += widening(bench, records, float(np.mean(values)))
-    common = math.sqrt(sum(c.u**2 for c in shared)) / max(float(np.mean(values)), 1e-300)
+    mean = float(np.mean(values))
+    shared += widening(bench, records, mean)
+    common = math.sqrt(sum(c.u**2 for c in shared)) / max(mean, 1e-300)
     specimens = []
     for each in passages:
         u = math.hypot(each.u, each.value * min(common, 10.0))
@@ -259,8 +263,7 @@ def _middle(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose
         alike = [replace(each, dispersion=index) for each in passages]
         mean = np.mean([each.draws(rng, trials(), 0.5) for each in alike], axis=0)
     near = [c if c.scatter >= c.u else replace(c, scatter=0.0) for c in linear.components[1:]]
-    middle: Floats = np.maximum(mean, 0.0) * np.exp(_together(near, linear.value, rng))
-    return middle
+    return np.maximum(mean, 0.0) * np.exp(_together(near, linear.value, rng))
 
 
 def _together(shared: Sequence[Component], mean: float, rng: np.random.Generator) -> Floats:

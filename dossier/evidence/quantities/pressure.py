@@ -47,31 +47,27 @@ def oil_at(bench: Bench, temperature: float) -> tuple[float, float]:
 
 def outside(sweep: PressureDropResult, limits: Limits, flow: float, mu: float, rho: float) -> str:
     """Return why a point lies too far outside the tested range, or an empty string."""
-    rows = ~sweep.housing_rows
-    tested = sweep.flow[rows]
-    nu = sweep.viscosity[rows] / sweep.density[rows]
-    wanted = mu / rho
-    factor = limits.viscosity_factor
+    tested, viscosities, densities, read = sweep.rows
+    nu, wanted, factor = viscosities / densities, mu / rho, limits.viscosity_factor
     if not 0 < flow <= tested.max() * limits.flow_factor:
-        return say(
+        words = later(
             "{flow:.4g} L/min is outside the tested flows (up to {most:.4g} L/min) of record "
-            "{record}",
-            flow=flow * 6e4, most=tested.max() * 6e4, record=sweep.record,
-        )  # fmt: skip
+            "{record}"
+        )
+        return say(words, flow=flow * 6e4, most=tested.max() * 6e4, record=sweep.record)
     if not nu.min() / factor <= wanted <= nu.max() * factor:
-        return say(
+        words = later(
             "{wanted:.4g} mm²/s is more than a factor {factor:g} outside the tested viscosities "
-            "({low:.4g} mm²/s to {high:.4g} mm²/s) of record {record}",
-            wanted=wanted * 1e6, factor=factor, low=nu.min() * 1e6, high=nu.max() * 1e6,
-            record=sweep.record,
-        )  # fmt: skip
-    drop, most = sweep.assembly.at(flow, mu, rho), float(sweep.pressure_drop[rows].max())
+            "({low:.4g} mm²/s to {high:.4g} mm²/s) of record {record}"
+        )
+        ends = {"low": nu.min() * 1e6, "high": nu.max() * 1e6, "wanted": wanted * 1e6}
+        return say(words, factor=factor, record=sweep.record, **ends)
+    drop, most = sweep.assembly.at(flow, mu, rho), float(read.max())
     if not drop <= most * limits.flow_factor:
-        return say(
-            "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept "
-            "to",
-            drop=drop / 1e3, most=most / 1e3, record=sweep.record,
-        )  # fmt: skip
+        words = later(
+            "{drop:.4g} kPa would be more than the {most:.4g} kPa that record {record} was swept to"
+        )
+        return say(words, drop=drop / 1e3, most=most / 1e3, record=sweep.record)
     return ""
 
 
@@ -211,12 +207,10 @@ def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, 
     high = max(float((s.viscosity / s.density).max()) for s in sweeps)
     if low <= nu <= high:
         return ()
-    return (
-        say(
-            "carried to {nu:.3g} mm²/s, beyond the tested {low:.3g} mm²/s to {high:.3g} mm²/s",
-            nu=nu * 1e6, low=low * 1e6, high=high * 1e6,
-        ),
-    )  # fmt: skip
+    words = later(
+        "carried to {nu:.3g} mm²/s, beyond the tested {low:.3g} mm²/s to {high:.3g} mm²/s"
+    )
+    return (say(words, nu=nu * 1e6, low=low * 1e6, high=high * 1e6),)
 
 
 @Quantity(
@@ -275,12 +269,10 @@ def _temperature_estimate(
     slope = float(np.mean(slopes))
     warmth = fluid_at(oil, float(np.mean(found)))
     shared = [c.times(slope) for c in pressure_components(bench, sweeps, flow, *warmth)]
-    shared += [
-        Component(
-            name=later("opening pressure of the valve"), u=opening.u * slope, dof=opening.dof,
-            source="; ".join(opening.notes),
-        )
-    ] * (opening.u > 0)  # fmt: skip
+    of_valve, source = later("opening pressure of the valve"), "; ".join(opening.notes)
+    if opening.u > 0:
+        u = opening.u * slope
+        shared.append(Component(name=of_valve, u=u, dof=opening.dof, source=source))
     records = [sweep.record for sweep in sweeps]
     shared += [c.times(slope) for c in widening(bench, records, opening.value)]
     return combine_results(

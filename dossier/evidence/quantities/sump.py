@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import far_from_run
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share, pump_flow
+from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.reduced import MultipassResult
@@ -69,15 +69,12 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     paths = _paths(bench)
     try:
         found = [usable_runs(bench, side, path) for path in paths]
-    except NotDemonstrated:
-        return None
-    sizes = found[0][0].sizes
-    if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
-        return None
-    start = int(np.argmin(np.abs(sizes - size)))
-    try:
+        sizes = found[0][0].sizes
+        start = int(np.argmin(np.abs(sizes - size)))
         counts = np.array([particles.counts_per_mass(float(x)) for x in sizes[start:]])
-    except ValueError:  # a size beyond the table of the dust
+    except (NotDemonstrated, ValueError):  # the latter of a size beyond the table of the dust
+        return None
+    if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
         return None
     weights = [1.0 - share, share] if len(paths) == 2 else [1.0]  # of one path it cancels
     by_class: Floats = np.zeros(len(counts))
@@ -135,7 +132,7 @@ def size_class(bench: Bench, side: Side, size: float, temperature: float) -> Siz
     share = _share(bench, side, temperature) if "fine" in paths else None
     part = share.value if share else 0.0
     for path in paths:
-        flow = (part if path == "fine" else 1.0 - part) * pump_flow(bench)
+        flow = (part if path == "fine" else 1.0 - part) * bench.case.application.circuit.pumped
         for run in usable_runs(bench, side, path):
             stop_if(far_from_run(run, bench.limits, flow), run.record)
     return SizeClass(size=size, main=main, fine=fine, share=share)
@@ -171,14 +168,13 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if not circuit.cleaned_share(*known.nominal.values()) > 0:
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
-    rate = stated_ingression(bench)
-    duty = bench.case.application.duty
-    if particles.grade(duty.ingression_dust) != "A3":
+    rate, dust = stated_ingression(bench), bench.case.application.duty.ingression_dust
+    if particles.grade(dust) != "A3":
         words = later(
             "the number spectrum is known for ISO 12103-1 A3 only; the application states "
             "the contaminant as {dust!r}"
         )
-        raise NotDemonstrated(say(words, dust=duty.ingression_dust))
+        raise NotDemonstrated(say(words, dust=dust))
     try:
         low, high = particles.counts_per_mass_limits(size)
         middle = particles.counts_per_mass(size)
@@ -189,13 +185,13 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
 
 def _open(bench: Bench, side: Side, temperature: float) -> bool:
     """Return whether the clean full-flow path may open the valve."""
-    if bench.case.application.circuit.arrangement not in HAS_MAIN:
+    application = bench.case.application
+    valve, sweeps = application.circuit.bypass_valve, attempt(usable_sweeps, bench, side)
+    if application.circuit.arrangement not in HAS_MAIN or isinstance(sweeps, NotDemonstrated):
         return False
-    valve = bench.case.application.circuit.bypass_valve
-    sweeps = attempt(usable_sweeps, bench, side)
-    if valve is None or valve.opening is None or isinstance(sweeps, NotDemonstrated):
+    if valve is None or valve.opening is None:
         return False
-    point = pump_flow(bench), *fluid_at(bench.case.application.oil, temperature)
+    point = application.circuit.pumped, *fluid_at(application.oil, temperature)
     return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
 
 
@@ -209,7 +205,7 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     # Of a bench that does not know this answer: a ring of the two would never be let go.
     draw = partial(_drawn, replace(bench), side, known, rate, counts)
-    flow = pump_flow(bench)
+    flow = bench.case.application.circuit.pumped
     factor = class_over_cumulative(bench, side, known.size, nominal["share"])
     sizes_note = CLASSES if factor is not None else CUMULATIVE
 
@@ -223,11 +219,9 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
         drawn = draw()  # again: kept, the draws of all sizes would fill the memory
         for key in nominal:
             if float(np.ptp(drawn[key])) > 0:
-                yield Component(
-                    name=NAMES[key], u=half_width_of(concentration({**nominal, key: drawn[key]})),
-                    source=say("Monte Carlo, this input alone"),
-                    shared=key if key in {"rate", "counts"} else "",
-                )  # fmt: skip
+                u, source = half_width_of(concentration({**nominal, key: drawn[key]})), say(ALONE)
+                shared = key if key in {"rate", "counts"} else ""
+                yield Component(name=NAMES[key], u=u, source=source, shared=shared)
 
     samples = concentration(draw())
     value = float(concentration(nominal))
@@ -259,6 +253,7 @@ OPEN = later(
     "the clean filter may open the bypass valve at this oil temperature: the unfiltered share is "
     "not known"
 )
+ALONE = later("Monte Carlo, this input alone")
 CLOSED = later("no oil lost or replaced; test dust stands for what comes in")
 CLASSES = later("summed over size classes, each with its own efficiency")
 CUMULATIVE = later(

@@ -18,7 +18,7 @@ from dossier.evidence.records.valve_sweeps import (
 from dossier.evidence.registry import RATED_FLOW, Conditions, Quantity, StatedAt
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import once
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, stop_if
 from dossier.physics import valve
 from dossier.words import later, say, say_count
 
@@ -63,13 +63,12 @@ def _tested(bench: Bench, side: Side) -> bool:
 def _lower(band: Estimate, measured: Estimate) -> Estimate:
     """Return the lower of the band's end and the measured lowest opening pressure."""
     if measured.bound == "smaller than":
-        open_ones = [each.specimen for each in measured.per_specimen if each.bound]
-        reason = say(
+        names = ", ".join(each.specimen for each in measured.per_specimen if each.bound)
+        told = later(
             "the valve of specimen {names} is open at the first reading of record {records}: its "
-            "lowest opening pressure is not known",
-            names=", ".join(open_ones), records=", ".join(measured.sources),
-        )  # fmt: skip
-        raise NotDemonstrated(reason, measured.sources)
+            "lowest opening pressure is not known"
+        )
+        stop_if(say(told, names=names, records=", ".join(measured.sources)), *measured.sources)
     values = np.array([each.value for each in measured.per_specimen])
     scatter = float(values.std(ddof=1)) if len(values) > 1 else 0.0
     lowest = min(float(values.mean()) - scatter, float(values.min()))
@@ -84,10 +83,9 @@ def _lower(band: Estimate, measured: Estimate) -> Estimate:
     if lowest >= band.value:
         note = say("{band}; measured not lower: {words}", band=say(BAND), words=words)
         return replace(band, notes=(note,))
-    note = say(
-        "lowest opening pressure: as measured, {words}, below the application's band", words=words
-    )
-    return replace(measured, value=lowest, notes=(note,), per_specimen=(), bound="")
+    note = later("lowest opening pressure: as measured, {words}, below the application's band")
+    notes = (say(note, words=words),)
+    return replace(measured, value=lowest, notes=notes, per_specimen=(), bound="")
 
 
 PRESSURE = StatedAt(name="pressure", dimension="pressure", unit="kPa")

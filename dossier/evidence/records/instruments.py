@@ -85,11 +85,10 @@ def _too_fine(instrument: Instrument) -> Iterator[CaseProblem]:
             yield CaseProblem("case.toml", f"instrument {instrument.id!r} . {key}", what, hint)
 
 
-def instrument_problems(case: Case) -> list[CaseProblem]:
-    """Return a problem for each stated uncertainty that fits nothing, or is too small to be one."""
-    found: list[CaseProblem] = []
+def instrument_problems(case: Case) -> Iterator[CaseProblem]:
+    """Yield a problem for each stated uncertainty that fits nothing, or is too small to be one."""
     for instrument in case.qualification.instrument:
-        found += _too_fine(instrument)
+        yield from _too_fine(instrument)
         for measurand in (each for each in instrument.measures if each != "counts"):
             try:
                 stated = reading_u(instrument, measurand)
@@ -100,8 +99,7 @@ def instrument_problems(case: Case) -> list[CaseProblem]:
                     continue
                 what, hint = f"{instrument.reading_u!r} of a temperature", "give it in K"
             place = f"instrument {instrument.id!r} . reading_u"
-            found.append(CaseProblem("case.toml", place, what, hint))
-    return found
+            yield CaseProblem("case.toml", place, what, hint)
 
 
 def _stating(

@@ -98,16 +98,7 @@ def accounted(
     `missing_specimens`), or among the `specimens` that a record excluded by a recorded deviation
     has such results of.
     """
-    for nameless in (each.record.id for each in results if not each.specimen):
-        stop_if(say("record {record}: a result names no specimen", record=nameless), nameless)
-    for name, times in Counter(each.specimen for each in results).items():
-        if times > 1:
-            twice = dict.fromkeys(each.record.id for each in results if each.specimen == name)
-            words = later(
-                "specimen {name} has more than one result (record {records}): which one counts has "
-                "to be said by a recorded deviation"
-            )
-            raise NotDemonstrated(say(words, name=name, records=", ".join(twice)), tuple(twice))
+    _accept_single(results)
     tested = {each.specimen for each in results}
     for record in bench.case.records:
         if record.id in bench.excluded and record.entry.filter == side:
@@ -117,6 +108,20 @@ def accounted(
     missing = missing_specimens(planned, tested, others_allowed=others_allowed)
     words = say("record {records}: {words}", records=", ".join(records), words=missing)
     stop_if(missing and words, *records)
+
+
+def _accept_single(results: Sequence[OfSpecimen]) -> None:
+    """Raise NotDemonstrated where a result names no specimen, or two the same."""
+    for nameless in (each.record.id for each in results if not each.specimen):
+        stop_if(say("record {record}: a result names no specimen", record=nameless), nameless)
+    for name, times in Counter(each.specimen for each in results).items():
+        if times > 1:
+            twice = dict.fromkeys(each.record.id for each in results if each.specimen == name)
+            words = later(
+                "specimen {name} has more than one result (record {records}): which one counts has "
+                "to be said by a recorded deviation"
+            )
+            stop_if(say(words, name=name, records=", ".join(twice)), *twice)
 
 
 def estimate_of(
@@ -133,10 +138,9 @@ def estimate_of(
         raise NotDemonstrated(reason, tuple(dict.fromkeys(r.record.id for r in readings)))
     readings = _against_other_rigs(bench, readings)
     records = [reading.record.id for reading in readings]
+    own, houses = [reading.own for reading in readings], bench.laboratories
     mean = math.fsum(reading.value for reading in readings) / len(readings)
-    own, shared = [reading.own for reading in readings], _shared(readings)
-    shared += widening(bench, records, mean)
-    houses = bench.laboratories
+    shared = [*_shared(readings), *widening(bench, records, mean)]
     each = [
         SpecimenValue(specimen=r.specimen, record=r.record.id, value=r.value, u=r.u, bound=r.bound)
         for r in readings

@@ -76,8 +76,6 @@ class MultipassResult:
     """Dynamic viscosity of the test fluid at test temperature [Pa s]."""
     density: float
     """Density of the test fluid at test temperature [kg/m3]."""
-    injection_level: float
-    """Mean injection level [kg/m3]."""
     injection_flow: float
     """Injection flow [m3/s]."""
     base_level: float
@@ -118,6 +116,12 @@ class PressureDropResult:
     """The same for a relative error of one of the fluid's viscosity at 40 and at 100 degC."""
     housing: PressureDropFit | None
     """None when no rows of the housing alone were measured."""
+
+    @property
+    def rows(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Flow, viscosity, density and pressure drop of the rows of the assembly."""
+        own = ~self.housing_rows
+        return self.flow[own], self.viscosity[own], self.density[own], self.pressure_drop[own]
 
 
 ZERO_COUNT_LIMIT = 2.995732273553991
@@ -197,9 +201,8 @@ def _loading(table: MultipassTable, conditions: Conditions, end: float) -> dict[
     balance, why = _balance(conditions, injected, base, end)
     curve = multipass.monotone_curve(mass, drop)
     rows = {"time": time, "mass": mass, "pressure_drop": drop, "curve": curve}
-    levels = {"flow": flow, "injection_level": level, "injection_flow": injection}
-    found = {"injected": injected, "balance": balance, "missing_balance": why}
-    return {**rows, **levels, "base_level": base, **found}
+    levels = {"flow": flow, "injection_flow": injection, "base_level": base}
+    return {**rows, **levels, "injected": injected, "balance": balance, "missing_balance": why}
 
 
 def _value(measured: object) -> float:
@@ -247,8 +250,7 @@ def _seen(means: Floats, raw: Floats, readings: NDArray[np.int64], factor: float
     """Return the raw count for one particle per mL in the sum of the ten means (k,) [mL]."""
     total = means.sum(axis=0)
     even = 1.0 / (1.0 / (readings * factor)).mean(axis=0)
-    result: Floats = np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
-    return result
+    return np.where(total > 0, raw / np.where(total > 0, total, 1.0), even)
 
 
 def dispersion_of_differences(counts: Sequence[float] | Floats) -> float:

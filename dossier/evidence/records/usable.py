@@ -48,9 +48,8 @@ def _whole(
     planned = expected(bench.case, side, {each.id for each in entries}, _tested(bench, side))
     missing = planned - {entry.specimen or "" for entry in entries}
     if missing:
-        names = ", ".join(sorted(missing))
         words = later("no {record} of specimen {names} {of_side}")
-        raise NotDemonstrated(say(words, names=names, **_names(side, kind)))
+        raise NotDemonstrated(say(words, names=", ".join(sorted(missing)), **_names(side, kind)))
     own = tuple(each for each in results if (each.side, each.path) == (side, path_of(path)))
     if not own:
         raise NotDemonstrated(say("every {record} {of_side} is excluded", **_names(side, kind)))

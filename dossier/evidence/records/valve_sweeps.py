@@ -59,8 +59,9 @@ def sweeps_of(record: Record) -> Iterator[ValveSweep]:
     table = record.table
     if not isinstance(table, ValveTable):
         return
+    names = np.array(record.specimens)
     for name in dict.fromkeys(record.specimens):
-        own = np.array(record.specimens) == name
+        own = names == name
         rising, falling = valve.sweep_branches(
             table.pressure_drop[own], table.flow[own], table.rising[own]
         )

@@ -146,8 +146,7 @@ def _settled(record: Record, result: MultipassResult, k: int) -> NDArray[np.int6
 def _passed(result: MultipassResult) -> Floats:
     """Return the share that passes over the whole run (k,) [-]; 1 where nothing was counted."""
     up, down = result.up.sum(axis=0), result.down.sum(axis=0)
-    share: Floats = np.where(up > 0, down / np.where(up > 0, up, 1.0), 1.0)
-    return share
+    return np.where(up > 0, down / np.where(up > 0, up, 1.0), 1.0)
 
 
 def _listed(quotients: dict[float, float]) -> str:

@@ -7,7 +7,6 @@ whatever factor or trend the counts were given, and row by row, for rows taken o
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import cached_property
 from itertools import combinations
 
@@ -221,8 +220,9 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
     elif isinstance(table, MultipassTable):
         yield specimen, table.pressure_drop
     elif isinstance(table, ValveTable):
+        names = np.array(record.specimens)
         for name in dict.fromkeys(record.specimens):
-            yield name, table.pressure_drop[np.array(record.specimens) == name]
+            yield name, table.pressure_drop[names == name]
 
 
 def _same_curve(one: Floats, other: Floats) -> bool:
@@ -237,8 +237,8 @@ def _same_curve(one: Floats, other: Floats) -> bool:
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
         return False
     ratio, shift = np.log(a / b), a - b  # two rows at most are taken up by factor and offset
-    left = ((a - np.poly1d(np.polyfit(b, a, 1))(b)) / a, ratio - np.median(ratio),
-            (shift - np.median(shift)) / a)  # fmt: skip
+    fitted = np.poly1d(np.polyfit(b, a, 1))(b)
+    left = (a - fitted) / a, ratio - np.median(ratio), (shift - np.median(shift)) / a
     return any(bool((np.abs(each) <= within).all()) for each in left)
 
 
@@ -257,11 +257,7 @@ def _alike(one: _Run, other: _Run) -> tuple[Floats, Floats]:
     if one.noise.shape[1] == other.noise.shape[1]:
         return one.noise, other.noise
     common = np.intersect1d(one.sides[0].sizes, other.sides[0].sizes)
-    first, second = (
-        [replace(side, sizes=common, counts=side.counts[:, np.isin(side.sizes, common)])
-         for side in run.sides]
-        for run in (one, other)
-    )  # fmt: skip
+    first, second = ([side.of_sizes(common) for side in run.sides] for run in (one, other))
     return _noise(first), _noise(second)
 
 
@@ -367,14 +363,12 @@ def _sums(a: Floats, b: Floats) -> Floats:
     length = len(a) + len(b) - 1
     size = 1 << length.bit_length()
     product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
-    result: Floats = np.fft.irfft(product, size, axis=0)[:length]
-    return result
+    return np.fft.irfft(product, size, axis=0)[:length]
 
 
 def _scatter(values: Floats) -> Floats:
     """Return the scatter of the middle of normal values in columns (n, s) [-], one at least."""
-    result: Floats = np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
-    return result
+    return np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
 
 
 def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:

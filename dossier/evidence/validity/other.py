@@ -248,8 +248,7 @@ class Swept(Held):
     def scale(self) -> float:
         """The pressure that errors are held against: decided on, or the largest read [Pa]."""
         decided = decided_pressures(self.case, self.demands, self.entry.path)
-        own = self.result.pressure_drop[~self.result.housing_rows]
-        return min([float(own.max()), *decided])
+        return min([float(self.result.rows[3].max()), *decided])
 
 
 def _clean(held: Held, _: Limit) -> Found:
@@ -274,7 +273,7 @@ def _temperature(held: Held, _: Limit) -> Found:
 
 
 def _flows(held: Swept, limit: Limit) -> Found:
-    flows = np.sort(held.result.flow[~held.result.housing_rows])
+    flows = np.sort(held.result.rows[0])
     number = 1 + int((np.diff(flows) > limit.tolerance * flows[-1]).sum())
     words = say_count(number, "{number} flow of the assembly", "{number} flows of the assembly")
     return number >= limit.value, words
@@ -305,10 +304,9 @@ def decided_pressures(case: Case, demands: Sequence[Demand], path: str) -> list[
 
 def _fit(held: Swept, limit: Limit) -> Found:
     result, scale = held.result, held.scale
-    rows = ~result.housing_rows
-    flow, mu, rho = result.flow[rows], result.viscosity[rows], result.density[rows]
-    off = result.pressure_drop[rows] - result.assembly.at(flow, mu, rho)
-    share = float((np.abs(off) / np.maximum(result.pressure_drop[rows], scale)).max())
+    flow, mu, rho, drop = result.rows
+    off = drop - result.assembly.at(flow, mu, rho)
+    share = float((np.abs(off) / np.maximum(drop, scale)).max())
     unresolved = [n for n, ok in zip("ab", result.assembly.resolved, strict=True) if not ok]
     words = later(
         "largest residual {share:.1%} of the reading, or of {scale:.3g} kPa where that is more"
@@ -321,14 +319,11 @@ def _fit(held: Swept, limit: Limit) -> Found:
 
 
 def _offset(held: Swept, limit: Limit) -> Found:
-    result, rows = held.result, ~held.result.housing_rows
-    if int(rows.sum()) < 5:
+    flow, mu, rho, drop = held.result.rows
+    if len(drop) < 5:
         return None, say("too few rows")
-    flow, drop = result.flow[rows], result.pressure_drop[rows]
     try:
-        offset, u = offset_of_fit(
-            flow, result.viscosity[rows], result.density[rows], drop, row_spread(drop)
-        )
+        offset, u = offset_of_fit(flow, mu, rho, drop, row_spread(drop))
     except ValueError as error:
         return None, str(error)
     met = abs(offset) / held.scale <= limit.value or abs(offset) <= 3.0 * u
@@ -336,8 +331,8 @@ def _offset(held: Swept, limit: Limit) -> Found:
 
 
 def _viscosities(held: Swept, limit: Limit) -> Found:
-    result, rows = held.result, ~held.result.housing_rows
-    nu = result.viscosity[rows] / result.density[rows]
+    _, mu, rho, _ = held.result.rows
+    nu = mu / rho
     low, high = float(nu.min()), float(nu.max())
     words = later("{low:.0f} mm²/s to {high:.0f} mm²/s")
     return high / low >= limit.value, say(words, low=low * 1e6, high=high * 1e6)

@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,10 @@ class CountedSide:
         if k + 1 < len(self.sizes):
             raw -= np.rint(self.counts[:, k + 1] * self.volume)
         return raw
+
+    def of_sizes(self, sizes: Floats) -> Self:
+        """Return the counts of some of the sizes."""
+        return replace(self, sizes=sizes, counts=self.counts[:, np.isin(self.sizes, sizes)])
 
     @cached_property
     def distinct(self) -> tuple[tuple[Floats, NDArray[np.int64]], ...]:
@@ -140,8 +145,7 @@ def _present(held: Run, limit: Limit) -> Found:
     start = time[0] - step * np.floor(max(time[0] / step - 1e-6, 0.0))
     places = np.rint((time - start) / step).astype(np.int64)
     if not places[-1] < 2 * len(time):
-        share = len(time) / float(places[-1] + 1.0)
-        return False, say("{share:.0%} of the rows present", share=share)
+        return False, say("{share:.0%} of the rows present", share=len(time) / (places[-1] + 1.0))
     missing = start + step * np.flatnonzero(np.bincount(places) == 0)
     wanted = np.zeros(TENTHS)
     for rows in (time, missing):

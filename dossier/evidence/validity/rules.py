@@ -120,10 +120,9 @@ NOT_COVERED = {
 """What is said where a deviation names a rule that no deviation covers."""
 
 
-def deviation_problems(qualification: Qualification, limits: Limits) -> list[CaseProblem]:
-    """Return a problem for each deviation from a rule that its record is not held to."""
+def deviation_problems(qualification: Qualification, limits: Limits) -> Iterator[CaseProblem]:
+    """Yield a problem for each deviation from a rule that its record is not held to."""
     entries = {entry.id: entry for entry in qualification.record}
-    found = []
     for number, each in enumerate(qualification.deviation, 1):
         entry = entries.get(each.record)
         if entry is None or not each.rule:
@@ -135,8 +134,7 @@ def deviation_problems(qualification: Qualification, limits: Limits) -> list[Cas
         what = f"{each.rule[:80]!r} is no rule for a {entry.kind} record"
         near = difflib.get_close_matches(each.rule, known, n=1, cutoff=0.8)
         hint = (f"did you mean {near[0]!r}? " if near else "") + f"rules: {', '.join(known)}"
-        found.append(CaseProblem("case.toml", f"deviation number {number} . rule", what, hint))
-    return found
+        yield CaseProblem("case.toml", f"deviation number {number} . rule", what, hint)
 
 
 def unusable(checks: Iterable[Check]) -> Mapping[str, str]:

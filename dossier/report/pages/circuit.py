@@ -18,7 +18,6 @@ from dossier.evidence.quantities.fine_path import (
     HAS_MAIN,
     fine_share,
     path_flow,
-    pump_flow,
 )
 from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
@@ -117,7 +116,7 @@ def _drawing(case: Case) -> CircuitDrawing:
     return CircuitDrawing(
         arrangement=circuit.arrangement,
         valve=valve.location if valve is not None and band is not None else "",
-        pump=(say("Pump"), _flow(circuit.pump_flow or circuit.rated_flow),
+        pump=(say("Pump"), _flow(circuit.pumped),
               *(_most(p) for p in (circuit.system_pressure,) if p is not None)),
         filter=(say("Filter"),) if circuit.arrangement not in TWO else (main,),
         fine=(say("Fine medium") if can else say("Fine filter"),),
@@ -265,7 +264,7 @@ def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = Fa
     if isinstance(share, NotDemonstrated):
         return UNKNOWN
     part = 1.0 - share.value if rest else share.value
-    return significant(scales("L/min")[0].of(part * pump_flow(bench) * 6e4), 3)
+    return significant(scales("L/min")[0].of(part * bench.case.application.circuit.pumped * 6e4), 3)
 
 
 def _plus_minus(value: float, expanded: float) -> str:
