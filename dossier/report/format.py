@@ -114,9 +114,14 @@ def decimals_for(u: float) -> int:
     """
     if not 0 < u < math.inf:
         raise ValueError(f"uncertainty u = {u!r} must be finite and above zero")
-    decimals = 1 - Decimal(u).adjusted()
-    carried = rounded(u, decimals).adjusted() > Decimal(u).adjusted()
-    return decimals - 1 if carried else decimals
+    return _decimals(u, 2)
+
+
+def _decimals(value: float, digits: int) -> int:
+    """Return the decimals that show so many significant digits of what a value is rounded to."""
+    place = Decimal(value).adjusted()
+    carried = rounded(value, digits - 1 - place).adjusted() > place
+    return digits - 1 - place - carried
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -150,10 +155,7 @@ def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
     """
     if not math.isfinite(value) or value == 0:
         return fixed(value, 0)
-    decimals = digits - 1 - Decimal(value).adjusted()
-    if rounded(value, decimals).adjusted() > Decimal(value).adjusted():
-        decimals -= 1
-    text = fixed(value, decimals)
+    text = fixed(value, _decimals(value, digits))
     point = decimal_mark()
     return text if keep or point not in text else text.rstrip("0").rstrip(point)
 

@@ -320,7 +320,7 @@ def _sheets(
     for side, n in number.items():
         own = names[side][:n]
         letter = side[0].upper()
-        if needed.kind in {"multipass", "pressure_drop"}:
+        if needed.kind in TOGETHER:
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
                 yield RecordSheet(

@@ -1,7 +1,7 @@
 """Page one: the question, the answer, for what, by whom, and the numbers that decided it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dossier.case.case import Case
 from dossier.case.model import Filter
@@ -47,12 +47,12 @@ class DecisionPage:
     """How many requirements ended in which verdict, and since when they are on file."""
     facts: tuple[Fact, ...]
     """For which machines, until when, by whom, under which rule."""
-    concerns: tuple[Line, ...]
+    concerns: tuple[Line, ...] = ()
     """Mandatory requirements that are not demonstrated, with the reason, one sentence each."""
-    conditions: tuple[Line, ...]
+    conditions: tuple[Line, ...] = ()
     as_given: str
     """That conditions stand in another language than the page's; empty where none does."""
-    conditions_in_full: tuple[Line, ...]
+    conditions_in_full: tuple[Line, ...] = ()
     """Every condition in full, where page one shortens or leaves out one; else empty."""
     closest: Table
 
@@ -68,38 +68,29 @@ def decision_page(
     told = (_together(assessment.parts), tally(findings), left, _on_file(case))
     counts = " ".join(filter(None, told))
     conditions, open_ones = conditions_said(assessment), _concerns(findings)
-    title = say(
-        "Title as given: “{title}”",
-        title=shortened(case.qualification.title, 150).translate(NO_QUOTES),
-    )
-    question, given = _question(case), fixed.given_texts(case)
-    facts = _facts(case, assessment, signoff)
+    title, given = shortened(case.qualification.title, 150), fixed.given_texts(case)
     rows = closest_rows(case, findings, places)
-    table = closest_table(rows, rest(findings, rows), several=several)
+    page = DecisionPage(
+        question=_question(case),
+        title=say("Title as given: “{title}”", title=title.translate(NO_QUOTES)),
+        answer=answer,
+        tally=counts,
+        facts=_facts(case, assessment, signoff),
+        as_given=fixed.as_given(own for own in given if any(own in c for c in conditions)),
+        closest=closest_table(rows, rest(findings, rows), several=several),
+    )
     for most, longest in BOUNDS:
         concerns = _bounded(open_ones, "reasons", most, longest)
         short = _bounded(conditions, "conditions", most, longest, given)
-        room = rows_that_fit(
-            title=title, question=question, answer=(answer.text, counts),
-            word=answer.word, stamp=answer.stamp, facts=facts, lists=(concerns, short),
-            table=table, rest=rest(findings, ()), logo=logo, paper=case.qualification.paper,
-        )  # fmt: skip
+        page = replace(page, concerns=concerns, conditions=short)
+        room = rows_that_fit(page, rest(findings, ()), logo=logo, paper=case.qualification.paper)
         if room >= min(LEAST, len(rows)):
             break
     shown = rows[: max(room, LEAST)]
-    cut = any(isinstance(part, Link) for line in short for part in line.parts)
-    return DecisionPage(
-        question=question,
-        title=title,
-        answer=answer,
-        tally=counts,
-        facts=facts,
-        concerns=concerns,
-        conditions=short,
-        as_given=fixed.as_given(own for own in given if any(own in c for c in conditions)),
-        conditions_in_full=_bounded(conditions, "", len(conditions), 9999, given) if cut else (),
-        closest=closest_table(shown, rest(findings, shown), several=several),
-    )
+    closest = closest_table(shown, rest(findings, shown), several=several)
+    cut = any(isinstance(part, Link) for line in page.conditions for part in line.parts)
+    full = _bounded(conditions, "", len(conditions), 9999, given) if cut else ()
+    return replace(page, closest=closest, conditions_in_full=full)
 
 
 def _facts(case: Case, assessment: Assessment, signoff: SignOff) -> tuple[Fact, ...]:

@@ -39,7 +39,7 @@ def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
 
 
 def _consecutive(members: Sequence[tuple[int, str]]) -> Iterator[list[str]]:
-    """Yield names whose numbers count up by one: these lie as far from their places as each."""
+    """Yield names whose numbers count up by one: as do their places, so that both differ alike."""
     for _, own in groupby(enumerate(members), lambda each: each[1][0] - each[0]):
         yield [name for _, (_, name) in own]
 

@@ -4,10 +4,14 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from typing import TYPE_CHECKING
 
-from dossier.report.blocks import Cell, Fact, Line, Mark, Table, words_of
+from dossier.report.blocks import Cell, Line, Mark, Table, words_of
 from dossier.report.layout.glyphs import text_width
 from dossier.words import say
+
+if TYPE_CHECKING:
+    from dossier.report.pages.decision import DecisionPage
 
 MM_PER_POINT = 25.4 / 72.0
 PAGE = {"A4": 258.0, "US Letter": 240.4}
@@ -73,31 +77,18 @@ TEXT, HEAD = Ruler(9.0, 1.35), Ruler(10.0, 1.35, bold=True)
 CAPTION, CELL, NOTE = Ruler(8.5, 1.25, bold=True), Ruler(8.0, 1.25), Ruler(8.0, 1.25)
 
 
-def rows_that_fit(
-    *,
-    title: str,
-    question: str,
-    answer: Sequence[str],
-    word: str,
-    stamp: str,
-    facts: Sequence[Fact],
-    lists: Sequence[Sequence[Line]],
-    table: Table,
-    rest: str,
-    logo: bool,
-    paper: str,
-) -> int:
-    """Return how many rows of `table` page one has room for, with its other words above it [-].
+def rows_that_fit(page: "DecisionPage", rest: str, *, logo: bool, paper: str) -> int:
+    """Return how many rows of its table page one has room for, with its other words above it [-].
 
-    `answer` are the sentences in the box under its `word`; `lists` the items under a heading each;
     `rest` is what the note says more where not all rows are shown.
     """
-    used = KIND.height("x") + (10.0 if logo else 0.0) + TITLE.height(title) + 2.5
-    used += QUESTION.height(f"1 {question}") + 3.0
-    used += 4.6 + _headed(word, stamp) + 1.0 + 3.5
-    used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in answer)
-    used += sum(0.85 + _cell(fact.value, 0.85 * WIDTH) for fact in facts) + 3.4
-    for items in lists:
+    table, answer = page.closest, page.answer
+    used = KIND.height("x") + (10.0 if logo else 0.0) + TITLE.height(page.title) + 2.5
+    used += QUESTION.height(f"1 {page.question}") + 3.0
+    used += 4.6 + _headed(answer.word, answer.stamp) + 1.0 + 3.5
+    used += sum(TEXT.height(sentence, 158.0) + 1.0 for sentence in (answer.text, page.tally))
+    used += sum(0.85 + _cell(fact.value, 0.85 * WIDTH) for fact in page.facts) + 3.4
+    for items in (page.concerns, page.conditions):
         if items:
             used += HEAD.height("x") + 3.2 + 2.5
             used += sum(TEXT.height(words_of(item), WIDTH - 6.0) for item in items)
