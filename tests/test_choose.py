@@ -11,6 +11,7 @@ from pypdf import PdfReader
 
 from dossier.case.problems import CaseError
 from dossier.decision.choice import Difference
+from dossier.make import choose
 from dossier.make.choose import _row, write_choice
 from dossier.make.read import read_case
 from tests.archive.sealed import run
@@ -102,6 +103,23 @@ def test_choice_json_holds_the_decisions_and_the_digests_of_their_inputs(cases, 
     assert row["value"] == pytest.approx(1710 - 2106.6666667)
     assert 55 < (row["high"] - row["low"]) / 2 < 80
     assert row["told apart"] is True
+
+
+@pytest.mark.parametrize(
+    ("number", "end"), [(1, "c0"), (4, "c0; c1; c2; c3"), (6, "c0; c1; c2; c3; and 2 more")]
+)
+def test_of_many_differences_of_what_is_asked_four_are_told_and_the_others_counted(
+    number, end, monkeypatch
+):
+    changes = [f"c{n}" for n in range(number)]
+    monkeypatch.setattr(choose, "_asked", lambda _: {})
+    monkeypatch.setattr(choose, "field_changes", lambda *_: changes)
+    monkeypatch.setattr(choose, "said", str)
+    qualification = SimpleNamespace(application="application.toml", reference=None)
+    case = SimpleNamespace(name="I", qualification=qualification,
+                           application=SimpleNamespace(requirement=()))  # fmt: skip
+    (problem,) = choose._between(case, case)
+    assert problem.what.endswith(f"(numbers in SI units): {end}")
 
 
 def test_a_difference_that_is_not_shown_says_why():

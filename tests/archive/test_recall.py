@@ -24,6 +24,7 @@ from dossier.record.recall import (
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
+from dossier.register import letters
 from dossier.register.letters import (
     NOWHERE,
     Reply,
@@ -502,6 +503,21 @@ def test_a_decision_that_does_not_come_out_as_stated_is_not_decided_on(folder, m
 
 
 NASTY = "A\r\nBEGIN:VEVENT; x, y\\n\u202e\u2028<b>&\u0000" + "ü" * 60
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "conditions", "more"), [(0, 0, 0), (6, 6, 0), (7, 6, 1), (6, 8, 2), (9, 10, 7)]
+)
+def test_a_letter_says_how_many_lines_it_leaves_out(verdicts, conditions, more, monkeypatch):
+    """Six of each stand on it."""
+    monkeypatch.setattr(letters, "_facts", lambda *_: ())
+    left = SimpleNamespace(
+        case=None, conditions=[f"condition {n}" for n in range(conditions)],
+        verdicts=[(f"E{n}", "pass", "fail", f"why {n}") for n in range(verdicts)],
+    )  # fmt: skip
+    (each,) = letters._letters([SimpleNamespace(left=left, outcome=STANDS)], None, None)
+    assert (len(each["verdicts"]), len(each["new"])) == (min(verdicts, 6), min(conditions, 6))
+    assert each["more"] == (f"and {more} more, in recall.json" if more else "")
 
 
 def test_letters_are_a_page_each_in_the_language_of_the_dossier(folder):

@@ -22,7 +22,7 @@ from dossier.verification.verification_text import (
     fact_lines,
     note_pdf,
 )
-from dossier.verification.verify import Verification
+from dossier.verification.verify import Verification, _all_trusted
 from dossier.words import speaking
 
 SEAL = {
@@ -289,6 +289,17 @@ def test_the_files_that_a_command_names_are_known_by_their_bytes(tmp_path):
     told = dict(_repeat(verified(), date(2026, 4, 2), given))
     for name in ("a.pem", "b.pem"):
         assert told[f"SHA-256 of {name}"] == hashlib.sha256(name.encode()).hexdigest()
+
+
+def test_only_where_every_seal_is_whole_and_of_trusted_people_is_a_file_no_strangers():
+    def seals(*pairs):
+        return [SimpleNamespace(sound=sound, trusted=trusted) for sound, trusted in pairs]
+
+    good, strange, broken = (True, True), (True, False), (False, True)
+    assert _all_trusted(seals(good))
+    assert _all_trusted(seals(good, good))
+    for lacking in ((), (strange,), (broken,), (good, strange), (broken, good), (strange, strange)):
+        assert not _all_trusted(seals(*lacking))
 
 
 def test_of_a_file_without_seals_it_is_said_once():

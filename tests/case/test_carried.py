@@ -11,7 +11,7 @@ import pytest
 
 from dossier import CaseError, assess, build, read_case
 from dossier.batch.cluster import build_parcel, packed
-from dossier.case import carried
+from dossier.case import carried, compared
 from dossier.case.agreed import BY_MAKER
 from dossier.case.attached import open_pdf
 from dossier.case.case import Case
@@ -443,13 +443,17 @@ def test_only_a_dossier_that_was_signed_off_is_carried(made):
     assert "is not intact" in proof(made.sealed[:-40] + b"0" * 40)[0]
 
 
+WORDS = ("cautions.0.text", "findings.E1.notes", "signed")
+
+
 @pytest.mark.parametrize(
-    ("line", "code"),
-    [("cautions.0.text: 1 became 2", "reworded"), ("findings.E1.value: 1 became 2", "moved"),
-     ("conditions: 1 became 2", "moved"), ("decision: 1 became 2", "moved")],
+    ("places", "code"),
+    [(WORDS[:1], "reworded"), (WORDS[1:2], "reworded"), (WORDS, "reworded"),
+     (("findings.E1.value",), "moved"), (("conditions",), "moved"), (("decision",), "moved"),
+     (("findings.E1.value", *WORDS), "moved")],
 )  # fmt: skip
-def test_only_what_weighs_makes_carried_numbers_others(made, monkeypatch, line, code):
-    again = proving.Recomputed(moved=(line,))
+def test_only_what_weighs_makes_carried_numbers_others(made, monkeypatch, places, code):
+    again = proving.Recomputed(moved=tuple(f"{place}: 1 became 2" for place in places))
     monkeypatch.setattr(proving, "decided_again", lambda _: again)
     proving._proved.cache_clear()
     assert proof(made.signed)[1] == ("unsealed", code)
@@ -587,6 +591,22 @@ def test_what_is_known_of_a_specimen_is_carried_once():
     carried._Joined(whole, source, there)._add_side("candidate")
     assert [(each["id"], each["lot"]) for each in here["specimen"]] == [("C1", "A"), ("C2", "B")]
     assert here["candidate"]["lots"] == ["A", "B"]
+
+
+@pytest.mark.parametrize("names", [("C1",), ("R1",), ("C1", "R1"), ()])
+def test_only_a_filter_of_which_something_is_carried_is_held_against_itself(names, monkeypatch):
+    for part in ("_replaced", "_entries", "_records", "_methods"):
+        monkeypatch.setattr(compared, part, lambda *_: iter(()))
+    for part in ("_specimens", "_filter"):
+        monkeypatch.setattr(compared, part, lambda own, source, side, part=part: [(side, part)])
+    records = [SimpleNamespace(id="C1", filter="candidate"),
+               SimpleNamespace(id="R1", filter="reference")]  # fmt: skip
+    own = SimpleNamespace(change=SimpleNamespace(text="The maker took another glue, as it wrote."))
+    source = SimpleNamespace(records=names, case=SimpleNamespace(record=records))
+    sides = {"C1": "candidate", "R1": "reference"}
+    assert [*compared.carrying_faults(own, source)] == [
+        (sides[name], part) for name in names for part in ("_specimens", "_filter")
+    ]
 
 
 def test_how_a_record_was_tested_is_its_standard_its_conditions_and_its_dust():

@@ -169,3 +169,21 @@ def test_two_rows_of_names_are_joined_wherever_the_table_begins(left, merged):
     span = [((3, left + 1), (3, left + 2))] if merged else []
     assert names_of(head, left, left + 4, span) == ["t", "Counts 5", "Counts 10", "Oil 40"]
     assert names_of(head[1:], left, left + 4, span) == ["t", "5", "10", "40"]
+
+
+@pytest.mark.parametrize(("again", "left_out"), [(["Run 7", ""], True), (["Raw", "Counts"], False)])
+def test_titles_go_with_the_names_of_a_further_page_and_groups_by_themselves_do_not(
+    again, left_out
+):
+    """A row of groups is a title of no page: what stands there alone is told."""
+    head = [["Raw", "Counts"], ["t", "dp (kPa)"]]
+    lines = [["Run 7", ""], *head, [1, 20], again, *head, [2, 30]]
+    grid = Grid("r.xlsx#C1", [(number, [*line]) for number, line in enumerate(lines, 1)])
+    keys = {
+        "id": "lab",
+        "names": 2,
+        "range": "A2",
+        "columns": {"Raw t": "time [min]", "Counts dp (kPa)": "differential pressure [kPa]"},
+    }
+    raw = tabled(grid, Layout.model_validate(keys), {})
+    assert raw.lines.tolist() == ([4, 8] if left_out else [4, 5, 8])

@@ -155,6 +155,13 @@ def test_a_factor_of_1000_is_refused_with_the_cell_and_the_cure():
         assert table.numbers(table.columns[1]).tolist() == [2.0, value]
 
 
+@pytest.mark.parametrize(("mark", "cell"), [(".", "1,5"), (",", "1.5"), (".", "12,34,5")])
+def test_a_number_with_the_other_mark_is_none_and_in_no_doubt(mark, cell):
+    table = read(f"time [min];flow [L/min]\n1;2\n2;{cell}\n", mark)
+    table.numbers(table.columns[1])
+    assert [each.what for each in table.problems] == [f"{cell!r} is not a number"]
+
+
 def test_thousands_count_only_where_their_own_column_shows_them():
     text = "time [min]\tflow [L/min]\n0.5\t12,500\n1.5\t9,800\n"
     table = read(text)

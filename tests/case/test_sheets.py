@@ -277,6 +277,8 @@ def test_names_may_be_mapped_below_titles():
         ('_-* #,##0.0_-;-* #,##0.0_-;_-* "-"??_-;_-@_-', 0.0, ""), ("0.00E+00", 12.0, ""),
         ("#,##0.0_);[Red](#,##0.0)", 12.0, ""), ("[$-407]#,##0.0", 12.0, ""), ("0;-0;;@", 0.0, ""),
         ("# ?/?", 12.5, ""), ("@", "12.0", ""), ('0.0;"below zero"', 12.0, ""),
+        ('0.0;"below zero"', -12.0, "below zero"), ('0.0" psi"', -12.0, "psi"),
+        ("0.0;-0.0", -12.0, ""), ('0.0;-0.0;"zero"', -12.0, ""),
     ],
 )  # fmt: skip
 def test_a_number_format_shows_the_number_in_the_unit_of_its_column(code, value, told):

@@ -8,6 +8,7 @@ import pytest
 
 from dossier.decision import assess as module
 from dossier.decision.assess import seed_of
+from dossier.decision.finding import Finding
 from dossier.decision.probability import Threshold
 from dossier.decision.rules import Verdict
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
@@ -27,6 +28,24 @@ def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, 
     before, *notes = module._set_apart(None, SimpleNamespace(quantity=None), found).notes
     assert (before, len(notes)) == ("as it was", said)
     assert all(each.endswith("not tested alike: other terminal") for each in notes)
+
+
+@pytest.mark.parametrize(
+    ("share", "reference", "said"), [(None, "R", 1), (None, None, 0), (0.1, "R", 0)]
+)
+def test_that_it_is_left_out_is_said_where_it_is_fitted_and_not_the_limit(
+    share, reference, said, monkeypatch
+):
+    monkeypatch.setattr(module, "unlike_tests", lambda *_: "other terminal")
+    qualification = SimpleNamespace(reference=reference)
+    bench = SimpleNamespace(case=SimpleNamespace(qualification=qualification, records=()))
+    demand = SimpleNamespace(not_worse=share, quantity=None, conversions=())
+    found = Estimate(value=1.0, u=0.1, unit="1")
+    noted = module._noted(
+        bench, Finding(demand=demand, verdict=Verdict.PASS, estimate=found, reason="")
+    )
+    assert len(noted.estimate.notes) == said
+    assert noted.interval == found.interval()
 
 
 @pytest.mark.parametrize(("value", "given"), [(3.0, True), (math.inf, False), (math.nan, False)])

@@ -299,4 +299,8 @@ def test_since_when_requirements_are_on_file_is_said(since, changed, said):
     changes = (FieldChange("oil . kv40", "a", "b"),) if changed else ()
     file = OnFile(since=since, first_test=date(2026, 2, 2), application=None, changes=changes)
     application = SimpleNamespace(revision="B", issued=date(2026, 2, 9))
-    assert said in on_file_text(SimpleNamespace(on_file=file, parts=(), application=application))
+    parts = [SimpleNamespace(mark=mark, on_file=file) for mark in ("pump", "barge")]
+    for each in ((), parts):
+        text = on_file_text(SimpleNamespace(on_file=file, parts=each, application=application))
+        assert text.startswith("Requirements on file since")
+        assert said in text

@@ -18,6 +18,7 @@ from dossier.decision.conditions import covering, expired, late_review, over, ra
 from dossier.decision.finding import Caution
 from dossier.decision.rules import Decision, Verdict
 from dossier.make.decide import decision_json, sign_off
+from dossier.make.read import _ahead
 from dossier.make.verdict_text import print_assessment
 from dossier.record.signoff import reads
 from dossier.report.pages.fixed_words import answer_of
@@ -171,3 +172,20 @@ def test_a_sign_off_ahead_of_the_clock_is_a_problem_of_the_case(ferry):
     assert read_case(ferry, on=DURING).signed
     with pytest.raises(CaseError, match="a day that has not come"):
         read_case(ferry, on=DURING - timedelta(1))
+
+
+@pytest.mark.parametrize(
+    ("on", "told"),
+    [(0, []), (1, []), (-1, ["prepared", "record 'M1'", "record 'M2'", "issued"]), (None, [])],
+)
+def test_what_is_of_today_has_come(on, told):
+    """A test that took several days is dated by its last."""
+    day = date(2026, 3, 1)
+    records = [SimpleNamespace(id="M1", tested=day, finished=None),
+               SimpleNamespace(id="M2", tested=day - timedelta(9), finished=day)]  # fmt: skip
+    qualification = SimpleNamespace(record=records, issued=day)
+    signed = (SimpleNamespace(role="prepared", date=day),)
+    case = SimpleNamespace(qualification=qualification, signed=signed)
+    found = [*_ahead(case, None if on is None else day + timedelta(on))]
+    assert [each.place for each in found] == told
+    assert all(each.what == f"is dated {day}, a day that has not come" for each in found)

@@ -43,6 +43,18 @@ def test_a_size_is_judged_where_the_counting_of_all_its_readings_is_small(
     assert (found.quotients, found.few) == (({10.0: 1.0}, []) if judged else ({}, [10.0]))
 
 
+@pytest.mark.parametrize(("number", "judged"), [(3, False), (4, True)])
+def test_a_size_is_judged_by_four_tenths_in_which_the_loop_has_settled(number, judged, monkeypatch):
+    monkeypatch.setattr(balance, "_settled", lambda *_: np.arange(10 - number, 10))
+    monkeypatch.setattr(balance, "_once_through", lambda *_: 70.0)
+    result = SimpleNamespace(
+        sizes=[10.0], readings=np.full((10, 1), 9), up=np.full((10, 1), 100.0),
+        down=np.full((10, 1), 30.0), counted_up=1e12, counted_down=1e12,
+    )  # fmt: skip
+    found = _quotients(None, result)
+    assert (found.quotients, found.steep) == (({10.0: 1.0}, []) if judged else ({}, [10.0]))
+
+
 RECORD = SimpleNamespace(entry=SimpleNamespace(conditions=SimpleNamespace(dust=None)))
 
 

@@ -65,6 +65,16 @@ def test_all_that_a_sweep_says_of_pressure_is_scaled(factor):
 
 
 @FACTORS
+def test_what_more_is_injected_is_retained_and_nothing_else_of_the_balance_moves(factor):
+    (before,), (after,) = lab().multipass, INPUTS["mass"](lab(), factor).multipass
+    assert after.balance.injected == pytest.approx(before.balance.injected * factor)
+    extra = after.balance.injected - before.balance.injected
+    assert after.balance.retained - before.balance.retained == pytest.approx(extra)
+    for name in ("left_in_system", "drawn_upstream", "drawn_downstream"):
+        assert getattr(after.balance, name) == getattr(before.balance, name)
+
+
+@FACTORS
 def test_flow_and_opening_are_those_of_the_circuit(factor):
     assert INPUTS["flow"](lab(), factor).case.application.circuit.rated_flow == pytest.approx(
         Q * factor

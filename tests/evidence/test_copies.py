@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier.evidence.validity.copies import TWINS, _in_between, _same_class, _same_curve, _twins
+from dossier.evidence.validity.copies import (
+    TWINS,
+    _in_between,
+    _same_class,
+    _same_curve,
+    _same_row,
+    _twins,
+)
 
 
 def scores(seed, rows=40):
@@ -67,6 +74,35 @@ def test_a_row_in_between_is_told_from_one_that_was_counted(mean):
     counts[7] = np.rint(0.5 * (counts[6] + counts[8]))
     said = _in_between(SimpleNamespace(rows=(np.arange(30.0), counts)))
     assert said.startswith("the counts at 7 min are the mean")
+
+
+def counted(seed, name, rows=30, mean=400.0):
+    counts = np.random.default_rng(seed).poisson(mean, (rows, 12)).astype(float)
+    return SimpleNamespace(rows=(np.arange(float(rows)), counts), record=SimpleNamespace(id=name))
+
+
+@pytest.mark.parametrize("mean", [20.0, 1e4])
+def test_a_row_of_another_run_or_of_the_same_is_told_from_one_that_was_counted(mean):
+    """Of Poisson counts no two rows are so alike but by a chance of one in a million."""
+    one, other = counted(5, "A", mean=mean), counted(6, "B", rows=40, mean=mean)
+    assert _same_row(one, other) == _same_row(one, one) == {}
+    other.rows[1][33] = one.rows[1][7]
+    told = _same_row(one, other)
+    assert told["A"].startswith("the counts at 7 min are those at 33 min of record B")
+    assert told["B"].startswith("the counts at 33 min are those at 7 min of record A")
+    one.rows[1][21] = one.rows[1][7]
+    assert "at 7 min are those at 21 min of record A" in _same_row(one, one)["A"] or (
+        "at 21 min are those at 7 min of record A" in _same_row(one, one)["A"]
+    )
+
+
+def test_five_classes_or_few_particles_tell_no_row_from_another():
+    for mean, classes, told in ((400.0, 5, False), (400.0, 6, True), (3.0, 12, False)):
+        one, other = counted(5, "A", mean=mean), counted(6, "B", mean=mean)
+        for each in (one, other):
+            each.rows = (each.rows[0], each.rows[1][:, :classes])
+        other.rows[1][3] = one.rows[1][7]
+        assert bool(_same_row(one, other)) is told
 
 
 FLOW = np.linspace(10.0, 100.0, 12)

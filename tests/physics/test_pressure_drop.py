@@ -353,6 +353,9 @@ class TestColdStart:
 
         assert pd.opening_temperature(falling, 200.0, 300.0, 400.0) == (300.0, "")
         assert pd.opening_temperature(falling, 100.0, 300.0, 400.0) == (400.0, "")
+        just_shut = pd.opening_temperature(falling, 200.01, 300.0, 400.0)
+        assert just_shut == (300.0, "smaller than")
+        assert pd.opening_temperature(falling, 99.99, 300.0, 400.0) == (400.0, "larger than")
 
     @pytest.mark.parametrize(
         ("law", "opening", "low", "high", "why"),
