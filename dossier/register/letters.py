@@ -46,7 +46,7 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
     )  # fmt: skip
     parts = {kind: loader.get_source(environment, f"register.{kind}")[0] for kind in ("js", "css")}
     made = blocks(hits)
-    rows = (row for each in made for _, cells in each.machines for own in cells for row in own)
+    rows = [row for each in made for _, cells in each.machines for own in cells for row in own]
     found = {row.state for row in (*rows, *(hit.row for hit in hits))}
     return environment.get_template("register.html").render(
         outcome=outcome, hits=hits, kinds=KINDS, blocks=made, lots=_lots(hits),
