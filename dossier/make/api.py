@@ -104,7 +104,7 @@ def sign(
     `entry` has role, name, date and, if not the usual one of the role, meaning; `house` is that of
     `read_case`; `digest` is that of what the person has seen, and `on` the day it is, that of the
     clock if not given.  Raises CaseError where the case has problems or another digest, or the
-    sign-off would not hold: wrong order, dated before the last test or ahead of the clock, an
+    sign-off would not hold: wrong order, dated before what it signs or ahead of the clock, an
     approval that is over, the approver is the preparer, no meaning, already signed.
     """
     from dossier.record.signoff import add_sign_off, days_of, signed_entry, signoff_toml

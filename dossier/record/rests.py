@@ -25,12 +25,14 @@ KINDS = {
     "source": "Sources of requirements",
     "record": "Records",
 } | dict.fromkeys(
-    ("filter", "approved lot", "equipment", "calibration", "concession", "carried", "dossier"), ""
-)
+    ("filter", "approved lot", "equipment", "calibration", "concession", "not conceded", "carried",
+     "dossier"), ""
+)  # fmt: skip
 """What can be asked for, with its heading below a dossier; the others stand elsewhere.
 
 `source` is the document that a requirement was taken from; concession, calibration and
-carried evidence end on a day; `dossier` is one that records were carried from.
+carried evidence end on a day; a machine is not conceded where a concession that the approval needs
+names others; `dossier` is one that records were carried from.
 """
 
 BY_STEM = ("standard", "source", "certificate")
@@ -133,6 +135,12 @@ def _ends(dossier: DossierFile) -> Iterator[Rest]:
         requirement = _text(each, "requirement")
         if (requirement, _text(each, "text")) in used:
             yield Rest("concession", requirement, (requirement,), last=_day(each, "until"))
+            head = dossier.decision
+            parts = (e for e in head.applications if requirement.startswith(f"{e.mark} "))
+            machines = _texts(each, "machines")
+            for machine in next(parts, head.application).equipment if machines else ():
+                if machine not in machines:
+                    yield Rest("not conceded", machine, (requirement,))
     for each in tables(case, "instrument"):
         days = _day(each, "calibrated"), _day(each, "due")
         yield Rest("calibration", _text(each, "id"), (), (), *days)

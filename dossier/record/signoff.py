@@ -96,6 +96,13 @@ def last_test(case: Case) -> date:
     return max(entry.finished or entry.tested for entry in case.qualification.record)
 
 
+def last_told(case: Case) -> date:
+    """Return the last day that a case tells of: of a test, an agreement, or what is asked."""
+    said = case.qualification
+    agreed = [*(each.agreed for each in said.deviation), *(e.agreed for e in said.concession)]
+    return max([last_test(case), *agreed, *(part.application.issued for part in case.each)])
+
+
 def sign_off_state(
     case: Case, assessment: Assessment, document: Mapping[str, Any], today: date | None = None
 ) -> SignOff:
@@ -128,7 +135,7 @@ class Days:
     """The days between which a sign-off may be given."""
 
     tested: date
-    """Day on which the last test ended."""
+    """Day on which the last test ended, or the last was agreed of what is signed."""
     until: date | None = None
     """Last day on which the approval holds; None where it has none, or nothing is approved."""
     today: date | None = None
@@ -146,7 +153,7 @@ class Days:
 def days_of(case: Case, assessment: Assessment, issued: date, today: date | None = None) -> Days:
     """Return the days between which a sign-off of a case may be given."""
     until = assessment.valid_until if assessment.decision in APPROVES else None
-    return Days(last_test(case), until, today, issued)
+    return Days(last_told(case), until, today, issued)
 
 
 def judge_sign_offs(
@@ -186,7 +193,7 @@ def _objection(
         words = say("no sign-off {role!r} stands before it", role=role_text(absent[0]))
         return words, f"sign in this order: {', '.join(roles)}"
     if entry.date < max([days.tested, *(each.date for each in held)]):
-        words = say("it is dated before the last test or before a sign-off that precedes it")
+        words = say("it is dated before a test, an agreement or a sign-off that precedes it")
         return words, "give a later --date"
     if days.to_come(entry.date):
         return say("it is dated on a day that has not come"), "give an earlier --date"

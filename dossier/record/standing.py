@@ -246,12 +246,16 @@ def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
     raw, end = dossier.case or {}, end_of(dossier)
     asked = SignOffRules.model_validate(raw["signoff"]).roles if "signoff" in raw else ROLES
     roles = needed_roles(asked, dossier.decision.decision)
-    days = Days(_last_test(raw), end, today, dossier.issued, ZONES)
+    days = Days(_last_told(dossier, raw), end, today, dossier.issued, ZONES)
     return state_of(entries, roles, dossier.document, days, end)
 
 
-def _last_test(case: Mapping[str, Any]) -> date:
+def _last_told(dossier: DossierFile, case: Mapping[str, Any]) -> date:
+    """Return what `signoff.last_told` does."""
     days = [entry.get("finished") or entry["tested"] for entry in case["record"]]
+    agreed = (*tables(case, "deviation"), *tables(case, "concession"))
+    days += [entry["agreed"] for entry in agreed]
+    days += [asked["issued"] for asked in dossier.applied.values() if "issued" in (asked or {})]
     plain = [day for day in days if type(day) is date]
     if len(plain) != len(days):
         raise ValueError("a record without its date")

@@ -9,7 +9,7 @@ import base64
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 from urllib.parse import quote
@@ -41,9 +41,11 @@ def register_page(outcome: Register, hits: Sequence[Hit], *, prefix: str | None)
 
     environment = templates(one_line)
     parts = {kind: source_of(environment, f"register.{kind}") for kind in ("js", "css")}
-    found = {hit.row.state for hit in hits}
+    made = blocks(hits)
+    rows = [row for each in made for _, cells in each.machines for own in cells for row in own]
+    found = {row.state for row in (*rows, *(hit.row for hit in hits))}
     page: str = environment.get_template("register.html").render(
-        outcome=outcome, hits=hits, kinds=KINDS, blocks=blocks(hits), lots=_lots(hits),
+        outcome=outcome, hits=hits, kinds=KINDS, blocks=made, lots=_lots(hits),
         states={word: mark for word, mark in STATES.items() if word in found},
         script=Markup(parts["js"]), script_hash=_hash(parts["js"]),
         style=Markup(parts["css"]), style_hash=_hash(parts["css"]),
@@ -94,8 +96,10 @@ def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
     names: dict[str, str] = {}  # a machine or filter stands under the name it is first met by
     for hit in hits:
         filter_ = names.setdefault(plain(hit.row.candidate), hit.row.candidate)
+        without = {e.value for e in hit.rests if e.kind == "not conceded"}
         for machine in [e.value for e in hit.rests if e.kind == "equipment"] or [NOWHERE]:
-            cells[names.setdefault(plain(machine), machine)][filter_].append(hit.row)
+            row = replace(hit.row, found="not approved") if machine in without else hit.row
+            cells[names.setdefault(plain(machine), machine)][filter_].append(row)
     return tuple(each for group in _connected(cells) for each in _laid_out(cells, group))
 
 

@@ -74,7 +74,7 @@ def claims(text):
         (lambda d: signoff_toml(d, roles=("prepared", "checked")), "signed as approved"),
         (lambda d: signoff_toml(d, roles=("approved",)), "stands before it"),
         (lambda d: signoff_toml(d | {"decision": "undecided"}), "have changed"),
-        (lambda d: signoff_toml(d, day="2026-02-15"), "dated before the last test"),
+        (lambda d: signoff_toml(d, day="2026-02-15"), "dated before a test, an agreement"),
     ],
 )
 def test_a_claim_to_be_signed_off_is_not_enough(tmp_path, signed_as, why):
@@ -121,6 +121,25 @@ def test_a_concession_needs_the_approver_whatever_the_case_asks(tmp_path):
     assert decisions(tmp_path) == {
         "a.pdf": f"draft: would be {word}", "b.pdf": word, "c.pdf": "approved",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "stands"),
+    [
+        ("case.toml", b"", b"", True),
+        ("case.toml", b"", b'[[deviation]]\nrecord = "MP-1"\nagreed = 2026-03-30\n', True),
+        ("case.toml", b"", b'[[deviation]]\nrecord = "MP-1"\nagreed = 2026-03-31\n', False),
+        ("application.toml", b"title", b"issued = 2026-03-31\ntitle", False),
+    ],
+)
+def test_what_was_agreed_after_a_sign_off_was_not_signed(tmp_path, name, old, new, stands):
+    from tests.archive.made import application, case_toml, document
+
+    text = application(document()) if name == "application.toml" else case_toml()
+    text = text.replace(old, new, 1) if old else text + new
+    put(tmp_path, "a.pdf", dossier(inputs={name: text}))
+    word = "approved" if stands else "draft: would be approved"
+    assert decisions(tmp_path) == {"a.pdf": word}
 
 
 def changed(name, content):

@@ -11,9 +11,9 @@ from urllib.parse import quote, unquote
 
 import pytest
 
-from dossier.register.letters import register_page
+from dossier.register.letters import blocks, register_page
 from dossier.register.register import Wanted
-from tests.archive.made import case_toml, dossier, find, put, update
+from tests.archive.made import case_toml, dossier, find, finding, put, update
 
 ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -85,6 +85,26 @@ def test_an_approval_is_shown_with_its_lots_and_its_day_and_a_draft_with_what_it
     assert re.search(r"approved ?(?:until [0-9-]+, )?lots: lot 25-311, A r0", said)
     assert re.search("draft: would be not approved ?D r0", said)
     assert f"As of {update(tmp_path).day}: 2 dossiers" in said
+
+
+@pytest.mark.parametrize(
+    ("machines", "second"),
+    [
+        (b'machines = ["Pump 1"]', "not approved"), (b"until = 2026-12-31", "conditional"),
+        (b'machines = ["Pump 1", "Pump 2"]', "conditional"),
+    ],
+)  # fmt: skip
+def test_a_machine_that_a_concession_leaves_out_is_not_approved(tmp_path, machines, second):
+    leave = b'[[concession]]\nrequirement = "E1"\ntext = "until summer comes"\nagreed_by = "X"\n'
+    asked = case_toml() + leave + b"agreed = 2026-03-01\n" + machines
+    conceded = [finding(verdict="fail", concession="until summer comes")]
+    word, pumps = "approved with conditions", ["Pump 1", "Pump 2"]
+    put(tmp_path, "a.pdf", dossier("A", inputs={"case.toml": asked}, decision=word,
+                                   findings=conceded, equipment=pumps))  # fmt: skip
+    (block,) = blocks(find(tmp_path, Wanted()))
+    told = {machine: row.state for machine, (((row,),)) in block.machines}
+    assert told == {"Pump 1": "conditional", "Pump 2": second}
+    assert f"</span> {second}</span>" in page_of(tmp_path)
 
 
 def test_links_lead_to_the_files_and_nowhere_else(folder):

@@ -85,8 +85,8 @@ def test_sign_offs_in_order_and_time_hold():
     ("options", "role", "said"),
     [
         ({"digest": "other"}, "prepared", "have changed"),
-        ({"dates": {"prepared": TESTED - DAY}}, "prepared", "before the last test"),
-        ({"dates": {"checked": ISSUED - DAY}}, "checked", "before a sign-off that precedes it"),
+        ({"dates": {"prepared": TESTED - DAY}}, "prepared", "dated before a test"),
+        ({"dates": {"checked": ISSUED - DAY}}, "checked", "or a sign-off that precedes it"),
         ({"dates": {"approved": END + DAY}, "days": Days(TESTED, END, None)}, "approved",
          "when the approval ended"),
         ({"dates": {"approved": ISSUED + DAY}, "days": Days(TESTED, END, ISSUED)}, "approved",

@@ -163,7 +163,8 @@ def test_what_is_signed_is_what_was_seen_and_runs_and_has_come(ferry, tmp_path):
 
     refused("the approval ended on 2026-06-30", DURING, AFTER)
     refused("a day that has not come", END, DURING)
-    refused("dated before the last test", date(2020, 1, 1), DURING)
+    refused("dated before a test", date(2020, 1, 1), DURING)
+    refused("an agreement", date(2026, 4, 7), DURING)  # tested by then, and conceded a day later
     refused("inputs, findings or decision are not those", DURING, DURING, digest="0" * 64)
     assert sign(folder, new | {"date": DURING}, on=DURING, digest=digest.upper()).signed[0].holds
 

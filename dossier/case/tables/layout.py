@@ -224,9 +224,9 @@ def _keep(raw: RawTable, rows: Any) -> None:
 
 def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
     """Raise TableError where the range of a table ends while its values go on, if after a pause."""
-    for number, row in grid.rows:
+    for number, row in (each for each in grid.rows if each[0] > body[-1][0]):
         first = next((cell for cell in row[left:right] if filled(cell)), "")
-        if number <= body[-1][0] or not first or str(first).startswith("#"):
+        if not first or str(first).startswith("#"):
             continue
         if is_reading(first):
             what = "goes on with values that the range of the table leaves out"

@@ -5,7 +5,7 @@ import posixpath
 import re
 import zipfile
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Literal
 from xml.etree import ElementTree
@@ -122,31 +122,42 @@ def _styles(archive: zipfile.ZipFile) -> Styles:
     bare = {number: re.sub(r'"[^"]*"|\\.', "", code) for number, code in own.items()}
     formats = {"9", "10"} | {number for number, code in bare.items() if "%" in code}
     cells = [(str(n), each) for n, each in enumerate(next(_inside(tree, "cellXfs"), ()))]
-    fonts = list(enumerate(next(_inside(tree, "fonts"), ())))
-    pale = {str(n) for n, font in fonts for e in _inside(font, "color") if _white(e)}
-    fills = enumerate(next(_inside(tree, "fills"), ()))
-    grounds = ((n, [*_inside(fill, "fgColor"), *_inside(fill, "color")]) for n, fill in fills)
-    clear = {str(n) for n, colors in grounds if all(map(_white, colors))}
+    pale, lined = _those(tree, "fonts", _pale), _those(tree, "fonts", _lined)
+    clear = _those(tree, "fills", lambda fill: _clear(fill, "fgColor", "color"))
     white = (k for k, e in cells if e.get("fontId") in pale and e.get("fillId", "0") in clear)
-    lined = {str(n) for n, font in fonts for e in _inside(font, "strike") if e.get("val") != "0"}
     codes = {style: (MONEY | own).get(each.get("numFmtId")) or "0" for style, each in cells}
     odd = {k: code for k, code in codes.items() if any(shown_beside(code, each) for each in "+-0@")}
     percent = frozenset(style for style, each in cells if each.get("numFmtId") in formats)
     struck = frozenset(style for style, each in cells if each.get("fontId") in lined)
-    each = enumerate(_inside(next(_inside(tree, "dxfs"), ElementTree.Element("none")), "dxf"))
-    changing = frozenset(str(n) for n, style in each if _changes(style))
+    changing = _those(tree, "dxfs", _changes)
     return Styles(percent, struck, frozenset(white), _drawn(archive), odd, changing)
+
+
+def _those(tree: Any, group: str, holds: Callable[[Any], bool]) -> frozenset[str]:
+    """Return the numbers of the elements of a group of which something holds."""
+    each = enumerate(next(_inside(tree, group), ()))
+    return frozenset(str(n) for n, element in each if holds(element))
 
 
 def _changes(style: Any) -> bool:
     """Return whether a differential style shows a number otherwise, strikes it out or hides it."""
     codes = [each.get("formatCode", "") for each in _inside(style, "numFmt")]
     told = any("%" in code or shown_beside(code, kind) for code in codes for kind in "+-0")
-    struck = any(each.get("val") != "0" for each in _inside(style, "strike"))
-    fonts, fills = (next(_inside(style, part), ()) for part in ("font", "fill"))
-    pale = any(_called(each) == "color" and _white(each) for each in fonts)
-    ground = [e for f in fills for e in f if _called(e) in {"fgColor", "bgColor"}]
-    return told or struck or (pale and all(map(_white, ground)))
+    hidden = _pale(style) and _clear(style, "fgColor", "bgColor")
+    return told or hidden or _lined(style)
+
+
+def _lined(part: Any) -> bool:
+    return any(each.get("val") != "0" for each in _inside(part, "strike"))
+
+
+def _pale(part: Any) -> bool:
+    return any(_white(each) for font in _inside(part, "font") for each in _inside(font, "color"))
+
+
+def _clear(part: Any, *named: str) -> bool:
+    fills = (e for fill in _inside(part, "fill") for e in fill.iter() if _called(e) in named)
+    return all(map(_white, fills))
 
 
 def _white(color: Any) -> bool:

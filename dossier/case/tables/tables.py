@@ -244,18 +244,13 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
         table.complain(place, "is hidden", _HIDDEN)
     _name(table, marks.cells["vanishing"], *VANISHES)
     _name(table, marks.cells["error"], "holds an error value", "correct the formula, or empty it")
-    _refuse_beside(table, marks)
+    _refuse_beside(table, marks, rows)
     words = {c.index for c in table.columns if lowered(c.name) in WORDS}
     faint = [each for each in marks.cells["faint"] if each[0] in rows - {table.head}]
     what = "is raised, struck out in part, or white on white"
     hint = "write the number plainly, 10^3 as 1000"
     _name(table, [each for each in faint if each[1] not in words], what, hint)
     _name(table, marks.cells["struck"], "is struck out", "take the line away, or empty the cell")
-    columns = {column.index for column in table.columns}
-    for top, left, bottom, right in marks.changing:
-        if columns & {*range(left, right + 1)} and any(top <= row <= bottom for row in rows):
-            place = f"cells {lettered(left)}{top}:{lettered(right)}{bottom}"
-            table.complain(place, "are shown otherwise, or not at all, under a condition", PLAINLY)
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.cells["unvalued"], "holds a formula without a stored value", hint)
     width = len(table.columns)
@@ -267,8 +262,8 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
             table.complain(place, "are merged", "unmerge them and fill each cell")
 
 
-def _refuse_beside(table: RawTable, marks: SheetMarks) -> None:
-    """Complain of cells that show another unit, scale or word than their columns say."""
+def _refuse_beside(table: RawTable, marks: SheetMarks, rows: Iterable[int]) -> None:
+    """Complain of cells that show another unit, scale or word than their columns say, or may."""
     columns = (*(column for _, column in table.read_as), *table.columns)
     units = {column.index: column.unit for column in columns}
     cells: dict[str, list[Cell]] = {}
@@ -278,6 +273,10 @@ def _refuse_beside(table: RawTable, marks: SheetMarks) -> None:
     for words, each in cells.items():
         what = f"is shown otherwise than it is, by its number format: {words!r}"
         _name(table, each, what, "format it as a plain number, in the unit of its column")
+    for top, left, bottom, right in marks.changing:
+        if units.keys() & {*range(left, right + 1)} and any(top <= row <= bottom for row in rows):
+            place = f"cells {lettered(left)}{top}:{lettered(right)}{bottom}"
+            table.complain(place, "are shown otherwise, or not at all, under a condition", PLAINLY)
 
 
 def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
