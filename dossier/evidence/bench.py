@@ -86,6 +86,8 @@ class Curves:
     """The same at the coldest oil in which the candidate was swept to the rated flow."""
     cold_temperature: float | None = None
     """Oil temperature of `clean_cold` [K]."""
+    swept_to: float | None = None
+    """Warmest oil as thick as the thinnest that was swept [K]; None where hot oil is as thick."""
     against_temperature: tuple[Curve, ...] = ()
     """Clean pressure drop at rated flow [Pa] against oil temperature [K]."""
     against_hours: tuple[Curve, ...] = ()

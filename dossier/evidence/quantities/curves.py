@@ -35,11 +35,13 @@ def curves_of(bench: Bench) -> Curves:
         for side, group in sides.items()
     ]
     cold = _reached(temperature, cold)
+    swept = _warmest(bench, [s for group in sides.values() for s in group])
     flows = np.linspace(0.05, 1.1, POINTS) * flow
     return Curves(
         clean_hot=_over_flow(bench, sides, flows, duty.hot_oil),
         clean_cold=() if cold is None else _over_flow(bench, sides, flows, cold),
         cold_temperature=cold,
+        swept_to=swept,
         against_temperature=tuple(c for c in temperature if len(c.x)),
         against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
         notes=tuple(notes),
@@ -68,6 +70,16 @@ def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     allowed = thickest * bench.limits.viscosity_factor * 0.999
     steps = map(float, np.arange(duty.cold_start, duty.hot_oil, 0.5))
     return next((warmth for warmth in steps if kinematic_at(oil, warmth) <= allowed), None)
+
+
+def _warmest(bench: Bench, sweeps: Sweeps) -> float | None:
+    """Return the warmest oil [K] whose viscosity was swept; None where that of hot oil was."""
+    oil, hot = bench.case.application.oil, bench.case.application.duty.hot_oil
+    thinnest = max((float((s.viscosity / s.density).min()) for s in sweeps), default=0.0)
+    if kinematic_at(oil, hot) >= thinnest:
+        return None
+    steps = map(float, np.arange(hot, bench.case.application.duty.cold_start, -0.5))
+    return next((warmth for warmth in steps if kinematic_at(oil, warmth) >= thinnest), None)
 
 
 def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:

@@ -14,7 +14,7 @@ from dossier.evidence.quantities.capacity import (
     injection_level_u,
     loaded_specimens,
 )
-from dossier.evidence.quantities.pressure import pressure_components
+from dossier.evidence.quantities.pressure import pressure_components, range_notes
 from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
@@ -201,7 +201,7 @@ def _drop_estimate(
     return _estimate(
         bench, f"{side} loaded pressure drop", specimens, nominal,
         _loaded_drop(specimens, draws, seconds), unit="Pa",
-        bounds=[""] * len(specimens), notes=(say(DUST),), inputs=INPUTS,
+        bounds=[""] * len(specimens), inputs=INPUTS, notes=_notes(bench, side, temperature),
         alone=lambda name: _loaded_drop(specimens, _alone(draws, name), seconds),
     )  # fmt: skip
 
@@ -218,6 +218,11 @@ def _accept_pressure(specimens: Sequence[Loaded], pressure: float) -> None:
         )
         reason = say(words, pressure=pressure / 1e3, tested=tested / 1e3)
         raise NotDemonstrated(reason, tuple(one.record for one in specimens))
+
+
+def _notes(bench: Bench, side: Side, temperature: float) -> tuple[str, ...]:
+    mu, rho = fluid_at(bench.case.application.oil, temperature)
+    return say(DUST), *range_notes(usable_sweeps(bench, side), mu / rho)
 
 
 DUST = later("test dust stands for the application's contaminant: a comparison, not a promise")
@@ -308,7 +313,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return _estimate(
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=["" if reached else "larger than" for _, reached in masses],
-        notes=(say(DUST), *limit.notes), inputs=(*INPUTS, *ends),
+        notes=(*_notes(bench, side, warmth), *limit.notes), inputs=(*INPUTS, *ends),
         alone=lambda name: _lives(specimens, _alone(draws, name), ends.get(name, still)),
     )  # fmt: skip
 

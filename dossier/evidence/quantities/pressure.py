@@ -199,10 +199,11 @@ def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
     mu, rho = oil_at(bench, at["temperature"])
     for sweep in sweeps:
         stop_if(outside(sweep, bench.limits, at["flow"], mu, rho), sweep.record)
-    return clean_estimate(bench, sweeps, (at["flow"], mu, rho), _range_notes(sweeps, mu / rho))
+    return clean_estimate(bench, sweeps, (at["flow"], mu, rho), range_notes(sweeps, mu / rho))
 
 
-def _range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
+def range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
+    """Return that a viscosity `nu` [m2/s] lies beyond those that were swept, if it does."""
     low = min(float((s.viscosity / s.density).min()) for s in sweeps)
     high = max(float((s.viscosity / s.density).max()) for s in sweeps)
     if low <= nu <= high:

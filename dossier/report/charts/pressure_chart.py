@@ -47,11 +47,16 @@ def draw_against_flow(
 
 
 def draw_against_temperature(
-    panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None, cold: float
+    panel: Panel,
+    bands: Sequence[Curve],
+    opening: tuple[float, float] | None,
+    cold: float,
+    swept: float | None = None,
 ) -> None:
     """Draw pressure drop [kPa] against oil temperature [degC].
 
-    `opening` is the band in which the bypass valve opens [kPa], `cold` the cold start [degC].
+    `opening` is the band in which the bypass valve opens [kPa], `cold` the cold start, and `swept`
+    that above which oil is thinner than any that was swept [degC].
     """
     panel.x.words = say("oil temperature / °C")
     panel.y.words = say("clean pressure drop / kPa")
@@ -60,6 +65,10 @@ def draw_against_temperature(
     if opening is not None:
         _opening(panel, opening)
     _marker_line(panel, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 26.0)
+    if swept is not None:
+        panel.upright(swept, width=0.8, style=":")
+        words = say("swept to {swept} °C", swept=tick(swept, ".4g"))
+        panel.label(words, swept, 0.6, dx=-4.0, align="right", of_height=True)
     _cap(panel, bands, opening)
 
 

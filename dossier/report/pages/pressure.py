@@ -82,6 +82,9 @@ def _against_flow(
             title = say("oil at {warmth}", warmth=_celsius(warmth))
             if duty.cold_start + 0.5 < warmth < duty.hot_oil:
                 title = say("oil at {warmth}; colder was not tested", warmth=_celsius(warmth))
+            elif curves.swept_to is not None and warmth > curves.swept_to:
+                words = later("oil at {warmth}; swept as thin as at {swept}")
+                title = say(words, warmth=_celsius(warmth), swept=_celsius(curves.swept_to))
             draw_against_flow(ax, bands, own, title)
 
     alt = say_count(
@@ -106,9 +109,11 @@ def _flow_caption(most: float | None, limits: Collection[object]) -> Iterator[st
         "oil, with its 95 % band."
     )
     if most is None:
-        yield say("Lines end where the sweeps reach no further.")
+        yield say("Lines end where sweeps are carried no further.")
     else:
-        words = later("Lines end where the sweeps, or the supply's {pressure}, reach no further.")
+        words = later(
+            "Lines end where sweeps are carried no further, or at the supply's {pressure}."
+        )
         yield say(words, pressure=quantity_text(most / 1e3, "kPa"))
     if limits:
         yield say(TRIANGLES)
@@ -160,7 +165,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     flow = quantity_text(case.application.circuit.rated_flow * 6e4, "L/min")
     caption = say(
         "Clean pressure drop at rated flow, {flow}; hatched: the bypass valve opens. Left of where "
-        "a line meets it, unfiltered oil passes. Lines end where the sweeps reach no further.",
+        "a line meets it, unfiltered oil passes. Lines end where sweeps are carried no further.",
         flow=flow,
     )
     curves = assessment.curves.against_temperature
@@ -169,7 +174,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
         return _absent(assessment, caption, "chart-temperature", lead)
     bands = [_band(curve, lambda t: t - KELVIN) for curve in curves]
     opening = _opening(case)
-    cold = case.application.duty.cold_start - KELVIN
+    cold, swept = case.application.duty.cold_start - KELVIN, assessment.curves.swept_to
     words = say("none", context="opening band")
     if opening:
         low, high = (quantity_text(end, "kPa") for end in opening)
@@ -181,7 +186,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     )  # fmt: skip
 
     def paint(panel: Panel) -> None:
-        draw_against_temperature(panel, bands, opening, cold)
+        draw_against_temperature(panel, bands, opening, cold, swept and swept - KELVIN)
 
     return half_chart(paint, style, caption=caption, id="chart-temperature", alt=alt)
 

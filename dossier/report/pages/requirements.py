@@ -277,10 +277,11 @@ def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
         note=" ".join(
             [
                 say(
-                    "Line: limit; dashed: limit with its guard band, inside it passes (grey); "
-                    "ring: a specimen; diamond: what decides, filled where it passes, a cross "
-                    "where it fails, an arrow where it is a bound; bar: 95 % interval. A "
-                    "specimen that is named is the worst."
+                    "Line: limit; dashed: limit with its guard band at the uncertainty as found, "
+                    "inside it passes (grey); ring: a specimen; diamond: what decides, filled "
+                    "where it passes, hollow where conditionally, a cross where it fails, an arrow "
+                    "where it is a bound; bar: 95 % interval. A specimen that is named is the "
+                    "worst."
                 ),
                 *([say(NEAREST)] if several else []),
                 *([rest] if rest else []),
