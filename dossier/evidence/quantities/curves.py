@@ -79,7 +79,8 @@ def _warmest(bench: Bench, sweeps: Sweeps) -> float | None:
     if kinematic_at(oil, hot) >= thinnest:
         return None
     steps = map(float, np.arange(hot, bench.case.application.duty.cold_start, -0.5))
-    return next((warmth for warmth in steps if kinematic_at(oil, warmth) >= thinnest), None)
+    found = next((warmth for warmth in steps if kinematic_at(oil, warmth) >= thinnest), None)
+    return None if found is None else KELVIN + math.floor(found - KELVIN)
 
 
 def _reached(lines: Sequence[Curve], coldest: float | None) -> float | None:

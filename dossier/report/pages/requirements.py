@@ -232,7 +232,7 @@ def _row(
     if len(among) > 1:
         nearest = say("nearest of {marks}", marks=listed(among))
     what = (
-        shortened(what_of(finding.demand), 80),
+        shortened(what_of(finding.demand), 100),
         *advisory,
         *([Line((nearest,), small=True)] if among else []),
     )
