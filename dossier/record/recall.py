@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from dossier.case.attached import read_regular
 from dossier.case.fields import Digest
+from dossier.decision.conditions import APPROVES
 from dossier.record.document import Text
 from dossier.record.rests import Rest, folded
 
@@ -124,10 +125,12 @@ class Recalled:
     outcome: RecallOutcome | None
     """What was decided without all of them; None where that was not done yet."""
 
-    @property
-    def stands(self) -> bool:
-        """Return whether its approval was decided again without them, and stands."""
-        return self.outcome is not None and self.outcome.outcome in (STANDS, CONDITIONAL)
+    def leaves(self, decision: str) -> tuple[str, date | None]:
+        """Return what is left of an approval, and until when; nothing where it falls or is open."""
+        now = self.outcome
+        if now is None or now.outcome not in (STANDS, CONDITIONAL):
+            return "", None
+        return APPROVES[1].value if now.outcome == CONDITIONAL else decision, now.until
 
     @property
     def text(self) -> str:

@@ -9,7 +9,7 @@ from datetime import date
 
 from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import DossierFile
-from dossier.record.recall import CONDITIONAL, Recalled
+from dossier.record.recall import Recalled
 from dossier.record.rests import Rest, unread_inputs
 from dossier.record.standing import (
     DRAFT,
@@ -151,11 +151,10 @@ def without(row: Row, recalled: Recalled | None) -> Row:
         return row
     if row.standing != SIGNED_OFF or row.found not in APPROVES:
         return replace(row, remark=row.remark or recalled.text)
-    if not recalled.stands or recalled.outcome is None:
+    found, until = recalled.leaves(row.found)
+    if not found:
         return replace(row, standing=RECALLED, remark=recalled.text)
-    now = recalled.outcome
-    days = [day for day in (row.valid_until, now.until and now.until.isoformat()) if day]
-    found = APPROVES[1].value if now.outcome == CONDITIONAL else row.found
+    days = [day for day in (row.valid_until, until and until.isoformat()) if day]
     return replace(row, remark=recalled.text, found=found, valid_until=min(days, default=""))
 
 

@@ -15,7 +15,7 @@ from dossier.make.read import Recomputed
 from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.program import other_versions
-from dossier.record.recall import CONDITIONAL, FALLS, Recalls
+from dossier.record.recall import FALLS, Recalls
 from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
@@ -302,12 +302,12 @@ def _recalled(dossier: DossierFile, recalls: Recalls | None, today: date) -> tup
     for file, why in recalls.faults.items():
         return f"{file} of the register cannot be read ({why}): it may recall this one", UNREAD
     found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
-    if found is None or found.outcome is None or not found.stands:
-        falls = found and found.outcome and found.outcome.outcome == FALLS
-        return (found.text, FALLS if falls else "") if found else ("", "")
-    now = found.outcome
-    left = APPROVES[1].value if now.outcome == CONDITIONAL else dossier.decision.decision
-    return found.text, expired(left) if now.until and today > now.until else left
+    if found is None:
+        return "", ""
+    left, until = found.leaves(dossier.decision.decision)
+    if not left:
+        return found.text, FALLS if found.outcome and found.outcome.outcome == FALLS else ""
+    return found.text, expired(left) if until and today > until else left
 
 
 def _with_below(found: Verification, judge: Callable[[Path], Verification]) -> Verification:

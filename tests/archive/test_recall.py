@@ -19,6 +19,7 @@ from dossier.record.recall import (
     UNKNOWN,
     WHOLE,
     Recall,
+    Recalled,
     RecallOutcome,
     Recalls,
     recalls_in,
@@ -127,8 +128,8 @@ def test_an_outcome_counts_for_exactly_what_was_left_out():
         dossier="N r4", sha256="0" * 64, records=("M1", "M3"), outcome=STANDS, why="so it is"
     )
     alone = of(until=date(2026, 2, 1), outcomes=(told,))
-    assert Recalls((alone,)).recalled("0" * 64, "N", 4, RESTS).stands
-    assert not Recalls((alone,)).recalled("1" * 64, "N", 4, RESTS).stands
+    assert Recalls((alone,)).recalled("0" * 64, "N", 4, RESTS).leaves("approved")[0] == "approved"
+    assert not Recalls((alone,)).recalled("1" * 64, "N", 4, RESTS).leaves("approved")[0]
     for more in ((alone, of(2)), (alone, of(2), of(3, lifts=(1,)))):
         found = Recalls(more).recalled("0" * 64, "N", 4, RESTS)
         assert (found.outcome, set(found.because)) == (None, {"M1", "M2", "M3"})
@@ -647,12 +648,11 @@ def test_what_a_recall_leaves_of_a_row(outcome, until, standing, found, ends):
         remark: str = ""
         valid_until: str = "2027-06-30"
 
-    now = outcome and SimpleNamespace(outcome=outcome, until=until)
-    stands = bool(outcome) and outcome.startswith("stands")
-    recalled = SimpleNamespace(outcome=now, stands=stands, text="meter FM-04")
+    now = outcome and SimpleNamespace(outcome=outcome, until=until, why="so it is")
+    recalled = Recalled({"M1": "meter FM-04"}, now)
     left = without(Few(), recalled)
     assert (left.standing, left.found, left.valid_until) == (standing, found, ends)
-    assert left.remark == "meter FM-04"
+    assert left.remark.startswith("meter FM-04: ")
     assert without(Few(), None) == Few()
     assert without(Few(found="not approved"), recalled).standing == "signed off"
 
