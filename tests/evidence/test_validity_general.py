@@ -24,7 +24,8 @@ def test_an_inspection_needs_an_instrument_where_anything_of_it_was_measured(uni
         lower=np.full(2, np.nan), upper=np.full(2, np.nan), unit=units,
     )  # fmt: skip
     record = SimpleNamespace(table=table, entry=SimpleNamespace(instruments=()))
-    found = [rule(held(record, None), None) for rule in (_measured, _by_instruments(lambda *_: 1))]
+    made = SimpleNamespace(instruments=lambda _: [])
+    found = [rule(held(record, made), None) for rule in (_measured, _by_instruments(lambda *_: 1))]
     assert [each[0] for each in found] == ["does not apply" if looked else False] * 2
     assert ("no instrument of the record measures: length" in found[0][1]) is not looked
 
