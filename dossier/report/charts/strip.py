@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dossier.report.assets import data_uri
 from dossier.report.blocks import Kind
-from dossier.report.charts.style import CANDIDATE, REFERENCE
+from dossier.report.charts.style import CANDIDATE
 
 WIDE, HIGH = 120.0, 19.0
 """Size of the picture [pt]."""
@@ -102,7 +102,7 @@ def _point(x: float, y: float, kind: Kind, bound: int) -> str:
     if kind == "fail":
         return (
             f'<path d="M{x - 3.2:.2f} {y - 3.2:.2f}l6.4 6.4m0 -6.4l-6.4 6.4" '
-            f'stroke="{REFERENCE}" stroke-width="1.8" fill="none"/>'
+            f'stroke="#000" stroke-width="1.8" fill="none"/>'
         )
     fill = CANDIDATE if kind == "pass" else "#fff"
     color = CANDIDATE if kind == "pass" else "#000"

@@ -113,7 +113,8 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "contributions (JCGM 100:2008; each ui and its degrees of freedom νi in the attached "
             "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
             "agreed probability; of few specimens that scatter less than their own errors, "
-            "whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a limit L."
+            "whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a limit L; "
+            "the probability is that at which g is the distance to L."
         ),
         say(
             "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
