@@ -344,7 +344,7 @@ def _poisson_tail(times: int, often: float) -> float:
 def _alive(held: Run, limit: Limit) -> Found:
     """Ask whether something is counted at every size at which the next smaller one foretells it.
 
-    What passes falls with size by no more than a power of it.
+    What passes falls with size by no more than a power of it, and does not stop on the way.
     """
     result = held.result
     raw, size = float(result.raw_down[0]), float(result.sizes[0])
@@ -361,9 +361,22 @@ def _alive(held: Run, limit: Limit) -> Found:
         )
         sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
         return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
+    side, share = held.sides[1], result.raw_down[1:] / np.maximum(result.raw_down[:-1], 1.0)
+    for n, each in enumerate(share):
+        silent = side.counts[:, n + 1] == 0
+        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * each
+        most = float(np.bincount(np.cumsum(~silent), lost).max(initial=0.0))
+        if most > SILENT:
+            return False, say(QUIET, size=result.sizes[n + 1], least=most)
     return True, found
 
 
+QUIET = later(
+    "nothing counted downstream at {size:g} µm(c) for so long that {least:.0f} are foretold"
+)
+SILENT = 140.0
+"""Particles foretold by the next smaller size, as of the whole run, of which none is counted by a
+chance of 1 in a million even where the filter passes ten times fewer at that time."""
 SURE = 4.0
 """Standard deviations of counting that chance is given."""
 
