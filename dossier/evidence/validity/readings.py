@@ -361,14 +361,20 @@ def _alive(held: Run, limit: Limit) -> Found:
         )
         sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
         return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
-    side, share = held.sides[1], result.raw_down[1:] / np.maximum(result.raw_down[:-1], 1.0)
-    for n, each in enumerate(share):
-        silent = side.counts[:, n + 1] == 0
-        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * each
+    silent = _silent(held)
+    return not silent, silent or found
+
+
+def _silent(held: Run) -> str:
+    """Return at which size nothing was counted downstream for long, in words; empty if at none."""
+    side, total = held.sides[1], held.result.raw_down
+    for n, size in enumerate(held.result.sizes[1:]):
+        share, silent = total[n + 1] / max(total[n], 1.0), side.counts[:, n + 1] == 0
+        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * share
         most = float(np.bincount(np.cumsum(~silent), lost).max(initial=0.0))
         if most > SILENT:
-            return False, say(QUIET, size=result.sizes[n + 1], least=most)
-    return True, found
+            return say(QUIET, size=size, least=most)
+    return ""
 
 
 QUIET = later(
