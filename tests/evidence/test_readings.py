@@ -169,7 +169,26 @@ def test_less_than_the_next_smaller_size_foretells_is_dead_beyond_counting(short
         sizes=np.array([5.0, 10.0]), raw_up=np.array([1e6, 1e6]), exposure=np.ones(2),
         raw_down=np.array([40_000.0, least]),
     )  # fmt: skip
-    assert _alive(SimpleNamespace(result=result), SimpleNamespace(value=1.0))[0] is met
+    sides = [None, CountedSide("downstream", result.sizes, np.ones((9, 2)), 1.0, 0.0)]
+    held = SimpleNamespace(result=result, sides=sides)
+    assert _alive(held, SimpleNamespace(value=1.0))[0] is met
+
+
+@pytest.mark.parametrize(
+    ("foretold", "counted", "met"), [(71, 0, False), (69, 0, True), (71, 1, True)]
+)
+def test_a_channel_that_stops_is_told(foretold, counted, met):
+    """Of eight particles at 5 um(c) one is counted at 10 um(c), and none in two rows of fifty."""
+    down = np.full((50, 2), [8.0 * foretold, foretold])
+    down[7:9, 1], down[20:22, 1] = (0, counted), (2 * foretold, 2 * foretold - counted)
+    result = SimpleNamespace(
+        sizes=np.array([5.0, 10.0]), raw_up=down.sum(axis=0), exposure=np.ones(2),
+        raw_down=down.sum(axis=0),
+    )  # fmt: skip
+    sides = [None, CountedSide("downstream", result.sizes, down / 2.5, 2.5, 0.0)]
+    found = _alive(SimpleNamespace(result=result, sides=sides), SimpleNamespace(value=9.0))
+    assert found[0] is met
+    assert (f"at 10 µm(c) for so long that {2 * foretold} are" in found[1]) is not met
 
 
 def judged(values, volume, rounded=0.0):

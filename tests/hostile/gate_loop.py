@@ -182,6 +182,13 @@ def dead(head: list[str], values: np.ndarray) -> Table:
     return head, values
 
 
+def stopped_late(head: list[str], values: np.ndarray) -> Table:
+    """The same in the last tenth alone."""
+    gone = [k for k, n in enumerate(head) if re.match(r"downstream (15|20|25|30) ", n)]
+    values[len(values) * 9 // 10 :, gone] = 0.0
+    return head, values
+
+
 def mixed(counts: np.ndarray) -> np.ndarray:
     rows = np.random.default_rng(5).permutation(len(counts))
     return np.rint(1.04 * counts[rows] / STEP) * STEP
@@ -358,6 +365,8 @@ LOOP = [
         stopped("particle balance")),
     Row("dead channels", "count nothing from 15 um on", "polder-pumps", table(dead),
         stopped("downstream counts something")),
+    Row("channels that die", "count nothing from 15 um on at the end", "polder-pumps",
+        table(stopped_late), stopped("downstream counts something")),
     Row("rows mixed and multiplied", "shuffle another run's rows", "polder-pumps",
         made_from("mp-c2.csv", mixed), stopped("noise of its own")),
     Row("rows mixed under a trend", "multiply them by the time", "polder-pumps",

@@ -343,7 +343,7 @@ def _poisson_tail(times: int, often: float) -> float:
 def _alive(held: Run, limit: Limit) -> Found:
     """Ask whether something is counted at every size at which the next smaller one foretells it.
 
-    What passes falls with size by no more than a power of it.
+    What passes falls with size by no more than a power of it, and does not stop on the way.
     """
     result = held.result
     raw, size = float(result.raw_down[0]), float(result.sizes[0])
@@ -360,9 +360,28 @@ def _alive(held: Run, limit: Limit) -> Found:
         )
         sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
         return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
-    return True, found
+    silent = _silent(held)
+    return not silent, silent or found
 
 
+def _silent(held: Run) -> str:
+    """Return at which size nothing was counted downstream for long, in words; empty if at none."""
+    side, total = held.sides[1], held.result.raw_down
+    for n, size in enumerate(held.result.sizes[1:]):
+        share, silent = total[n + 1] / max(total[n], 1.0), side.counts[:, n + 1] == 0
+        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * share
+        most = float(np.bincount(np.cumsum(~silent), lost).max(initial=0.0))
+        if most > SILENT:
+            return say(QUIET, size=size, least=most)
+    return ""
+
+
+QUIET = later(
+    "nothing counted downstream at {size:g} µm(c) for so long that {least:.0f} are foretold"
+)
+SILENT = 140.0
+"""Particles foretold by the next smaller size, as of the whole run, of which none is counted by a
+chance of 1 in a million even where the filter passes ten times fewer at that time."""
 SURE = 4.0
 """Standard deviations of counting that chance is given."""
 
