@@ -30,11 +30,12 @@ ALIKE = {"laboratory": ("id", "name", "accreditation", "methods")}
 """Keys by which two tables of one id are the same; all of them elsewhere."""
 
 
-Model = type[Qualification]
+Form = type[Qualification]
+"""Of case.toml: whole, or a draft."""
 
 
 def with_carried(
-    document: Mapping[str, Any], fetch: Fetch, depth: int = 0, model: Model = Qualification
+    document: Mapping[str, Any], fetch: Fetch, depth: int = 0, model: Form = Qualification
 ) -> Whole:
     """Return case.toml whole, with the records that it carries over from another dossier.
 
@@ -60,7 +61,7 @@ def with_carried(
     return whole
 
 
-def _case(document: Mapping[str, Any], model: Model = Qualification) -> Qualification | None:
+def _case(document: Mapping[str, Any], model: Form = Qualification) -> Qualification | None:
     """Return a case.toml as its model; None where that will say what is wrong with it."""
     try:
         return model.model_validate(document)

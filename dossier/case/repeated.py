@@ -145,17 +145,17 @@ def _copied(one: Floats | None, other: Floats | None) -> str:
 
     By the binomial law, at the share of rows that equal the row next to theirs in the other.
     """
-    from scipy.special import bdtrc
-
     rows = 0 if one is None or other is None else min(len(one), len(other), MOST_ROWS)
     if one is None or other is None or rows < 2:  # no row has one next to it
         return ""
     a, b = one[:rows], other[:rows]
     equal = int((a == b).sum())
     next_to = max(float((a[1:] == b[:-1]).mean()), float((a[:-1] == b[1:]).mean()))
-    held = equal > HELD * rows and next_to < APART
-    copied = held and float(bdtrc(equal - 1, rows, next_to)) < BY_CHANCE
-    return f"{equal} of {rows}" if copied else ""
+    if not (equal > HELD * rows and next_to < APART):
+        return ""
+    from scipy.special import bdtrc  # a tenth of a second that nearly no case needs here
+
+    return f"{equal} of {rows}" if float(bdtrc(equal - 1, rows, next_to)) < BY_CHANCE else ""
 
 
 def _specimen(record: Record) -> tuple[str, str]:

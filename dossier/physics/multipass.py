@@ -191,11 +191,11 @@ def size_reaching(sizes: Floats, ratios: Floats, target: float) -> Bounded:
 
 
 def sizes_at_ratio(sizes: Floats, ln_ratios: Floats, ln_target: float) -> Floats:
-    """Return what `size_at_ratio` returns for each of m curves (m,) [um(c)].
+    """Return what `size_reaching` returns for each of m curves (m,) [um(c)].
 
     -inf stands for "smaller than" the smallest size, +inf for "larger than" the largest.
     `sizes` (k,) [um(c)], `ln_ratios` (m, k) and `ln_target`: natural logarithms of ratios [-].
-    Raises ValueError unless sizes rise and all is finite.  Source: as `size_at_ratio`.
+    Raises ValueError unless sizes rise and all is finite.  Source: as `size_reaching`.
     """
     size = increasing(later("particle sizes"), sizes, "um(c)")
     ln = all_finite(later("ln(filtration ratio)"), ln_ratios, "(a logarithm)")

@@ -90,10 +90,8 @@ def _capacity(
         own.append(math.hypot(level, final))
     shared = injection_flow_components(bench, runs, [run.injected for run in runs])
     shared += widening(bench, [run.record for run in runs], float(np.mean(values)))
-    return combine_results(
-        runs, values, own, shared, unit="kg", own_name=later("gravimetry of each run"),
-        notes=(_notes(bench.entries[runs[0].record]),), laboratories=bench.laboratories,
-    )  # fmt: skip
+    name, notes = later("gravimetry of each run"), (_notes(bench.entries[runs[0].record]),)
+    return combine_results(bench, runs, values, own, shared, unit="kg", own_name=name, notes=notes)
 
 
 def _notes(entry: RecordEntry) -> str:

@@ -170,11 +170,9 @@ def _moved(start: Ab, slope: Ab, step: float) -> Ab:
 
 def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil) -> Estimate:
     own = [_own(pair, share, oil) for pair, share in zip(pairs, shares, strict=True)]
-    return combine_results(
-        [pair.fine for pair in pairs], shares, own, _shared(bench, pairs, shares, oil),
-        unit="fraction", own_name=FIT, notes=_notes(bench, pairs, oil),
-        laboratories=bench.laboratories,
-    )  # fmt: skip
+    shared, notes = _shared(bench, pairs, shares, oil), _notes(bench, pairs, oil)
+    fine, told = [pair.fine for pair in pairs], {"unit": "fraction", "own_name": FIT}
+    return combine_results(bench, fine, shares, own, shared, notes=notes, **told)
 
 
 def _own(pair: Pair, share: float, oil: _Oil) -> float:

@@ -110,10 +110,7 @@ def clean_estimate(
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
     shared += widening(bench, [sweep.record for sweep in sweeps], float(np.mean(values)))
-    return combine_results(
-        sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes,
-        laboratories=bench.laboratories,
-    )  # fmt: skip
+    return combine_results(bench, sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes)
 
 
 @once
@@ -276,7 +273,5 @@ def _temperature_estimate(
         shared.append(Component(name=of_valve, u=u, dof=opening.dof, source=source))
     records = [sweep.record for sweep in sweeps]
     shared += [c.times(slope) for c in widening(bench, records, opening.value)]
-    return combine_results(
-        sweeps, found, own, shared, unit="K", own_name=FIT, notes=opening.notes,
-        laboratories=bench.laboratories,
-    )  # fmt: skip
+    told = opening.notes
+    return combine_results(bench, sweeps, found, own, shared, unit="K", own_name=FIT, notes=told)

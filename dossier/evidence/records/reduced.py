@@ -119,7 +119,7 @@ class PressureDropResult:
 
     @property
     def rows(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Flow, viscosity, density and pressure drop of the rows of the assembly."""
+        """Flow [m3/s], viscosity [Pa s], density [kg/m3] and drop [Pa] of the assembly (m,)."""
         own = ~self.housing_rows
         return self.flow[own], self.viscosity[own], self.density[own], self.pressure_drop[own]
 

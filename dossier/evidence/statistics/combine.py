@@ -199,6 +199,7 @@ def combine(
 
 
 def combine_results(
+    bench: Bench,
     results: Sequence[MultipassResult | PressureDropResult],
     values: Sequence[float],
     own: Sequence[float],
@@ -206,8 +207,7 @@ def combine_results(
     *,
     unit: str,
     own_name: str,
-    notes: Sequence[str] = (),
-    laboratories: Mapping[str, str] | None = None,
+    notes: Sequence[str],
 ) -> Estimate:
     """Return the estimate of the mean of `values` (n), each from one reduced record.
 
@@ -218,8 +218,10 @@ def combine_results(
         SpecimenValue.of(result, value, math.hypot(u, common))
         for result, value, u in zip(results, values, own, strict=True)
     ]
-    found = combine(specimens, own, shared, unit=unit, own_name=own_name, laboratories=laboratories)
-    return replace(found, notes=(*notes, *found.notes))
+    houses = bench.laboratories
+    return combine(
+        specimens, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
+    )
 
 
 def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
