@@ -7,12 +7,20 @@ from types import SimpleNamespace
 import pytest
 
 from dossier import verify
-from dossier.case.attached import MAX_ATTACHED, MAX_FILES, MAX_PDF, NotADossierError, open_pdf
+from dossier.case.attached import (
+    MAX_ATTACHED,
+    MAX_FILES,
+    MAX_PDF,
+    NotADossierError,
+    open_pdf,
+    read_pdf,
+)
 from dossier.make.decide import MOST_MOVED, differences, what_moved
 from dossier.make.recompute import _made_with, words_differ
 from dossier.record.document import ManifestDocument
 from dossier.record.dossier_file import safe_name, unpack
 from tests.archive import sealed
+from tests.hostile.bombs import sparse
 
 
 @pytest.mark.parametrize(
@@ -187,3 +195,9 @@ def test_differences_are_told_by_type_place_and_up_to_sixty_characters():
         lines = differences({f"{k:02}": 0 for k in range(number)}, {})
         assert lines[MOST_MOVED:] == more
         assert lines[MOST_MOVED - 1] == f"{MOST_MOVED - 1:02}: 0 became null"
+
+
+def test_a_file_above_the_bound_of_a_dossier_is_not_read(tmp_path):
+    """It takes no room on the disk, and none in memory."""
+    with pytest.raises(NotADossierError, match="256 MiB"):
+        read_pdf(sparse(tmp_path / "large.pdf", 2**28 + 1))

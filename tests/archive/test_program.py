@@ -1,5 +1,9 @@
 """The digest of the program: every file of it and every version, and nothing that Python leaves."""
 
+import re
+import zlib
+from importlib.metadata import version
+
 import pytest
 
 from dossier.record import program
@@ -56,3 +60,11 @@ def test_pango_tells_its_version_where_its_library_has_another_name(monkeypatch)
     monkeypatch.setattr(program, "_told_pango", lambda: "1.2.3")
     assert program._told("libnowhere.so.9", "pango_version_string") == "1.2.3"
     assert program._told("libnowhere.so.9", "hb_version_string") is None
+
+
+def test_what_the_pages_depend_on_is_stated_in_the_version_that_is_installed():
+    found = program.layout_versions()
+    for name in ("weasyprint", "pydyf", "fonttools", "tinycss2", "jinja2", "pillow"):
+        assert found[name] == version(name)
+    assert found["zlib"] == zlib.ZLIB_RUNTIME_VERSION
+    assert re.fullmatch(r"[0-9]+([.][0-9]+)+", found["pango"])

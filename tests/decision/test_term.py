@@ -82,6 +82,16 @@ def test_a_review_after_the_end_of_a_concession_is_told(days, late):
     assert not late_review([finding("D1", "pass")], date(2030, 1, 1))
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_review_is_due_before_the_first_concession_ends(order):
+    first, last = date(2026, 6, 30), date(2026, 9, 30)
+    rests = [finding(name, "fail", concession(until, name))
+             for name, until in (("D1", last), ("D2", first), ("D3", None))][::order]  # fmt: skip
+    assert not late_review(rests, first)
+    told = late_review(rests, first + timedelta(1))
+    assert f"the concession on D2 ends on {first}" in told
+
+
 # The demo case, its concession on D1 ending on 30 June 2026.
 
 END = date(2026, 6, 30)

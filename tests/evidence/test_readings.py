@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.stats import ranksums
 
 from dossier.evidence.validity.readings import (
     TELLING,
@@ -142,6 +143,15 @@ def test_gaps_are_witnessed_by_their_neighbours_and_by_the_next_size(k, seed):
 def test_ranks_of_values_with_nothing_beside_them_are_sure(number):
     values, none = np.arange(float(number)), np.array([])
     assert _rank_chance(values, none) == _rank_chance(none, values) == 1.0
+
+
+@pytest.mark.parametrize(("m", "n"), [(9, 30), (40, 60), (3, 500)])
+@pytest.mark.parametrize("shift", [0.0, 0.7, -2.0])
+def test_ranks_of_many_values_are_judged_by_the_normal_law(m, n, shift):
+    """By another library: the rank sum by its normal distribution, without a correction."""
+    rng = np.random.default_rng(m)
+    some, others = rng.standard_normal(m) + shift, rng.standard_normal(n - m)
+    assert _rank_chance(some, others) == pytest.approx(ranksums(some, others).pvalue, rel=1e-9)
 
 
 @pytest.mark.parametrize("end", [max, min])

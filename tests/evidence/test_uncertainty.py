@@ -169,3 +169,18 @@ def test_what_numpy_has_loaded_is_left_to_it() -> None:
     assert "testing" in before
     un.load_functions()
     assert {name: vars(np).get(name) for name in before} == before
+
+
+def test_the_scatter_of_few_specimens_counts_in_an_interval_by_its_share() -> None:
+    """Of variances 1 and 9, the first with a scatter of 2 by four specimens, by printed quantiles.
+
+    1.959964 of the normal law and 3.182446 of t with three degrees of freedom.
+    """
+    z, t = 1.959964, 3.182446
+    parts = [un.Part(1.0, scatter=2.0, scatter_dof=3.0), un.Part(3.0)]
+    apart = z**2 * 10.0 + 0.1 * ((2.0 * t) ** 2 - z**2)
+    expected = math.sqrt(0.9 * z**2 * 10.0 + 0.1 * apart)
+    assert un.half_width(parts) == pytest.approx(expected, rel=1e-6)
+    alone = math.sqrt(0.9 * z**2 + 0.1 * (2.0 * t) ** 2)
+    assert un.half_width(parts[:1]) == pytest.approx(alone, rel=1e-6)
+    assert un.half_width([un.Part(0.0), un.Part(0.0, 3.0)]) == 0.0

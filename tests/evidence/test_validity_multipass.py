@@ -96,6 +96,14 @@ def test_a_terminal_after_rows_that_do_not_rise_is_a_step(last, good):
         assert _reached(SimpleNamespace(table=table, result=result), limit)[0] is good
 
 
+def test_a_step_is_told_by_the_row_before_it_the_row_itself_and_what_was_foretold():
+    table = SimpleNamespace(time=np.arange(7) * 60.0, pressure_drop=np.array([1e5] * 6 + [2e5]))
+    limit, result = SimpleNamespace(value=2.0, tolerance=0.05), SimpleNamespace(end_time=360.0)
+    told = _reached(SimpleNamespace(table=table, result=result), limit)
+    words = "after 6.0 min, from 100.0 kPa to 200.0 kPa, at most 105.0 kPa foretold"
+    assert told == (False, words)
+
+
 @pytest.mark.parametrize(("last", "good"), [(1.1**3, True), (1.1**3 * 1.01, False)])
 def test_a_terminal_is_foretold_by_the_steepest_of_the_last_rows(last, good):
     """Rows that grow by a tenth each foretell two tenths, and the last lies twice as far ahead."""
