@@ -126,9 +126,9 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "Every specimen: y and u are those of the worst. A share of the type: y = mean ± "
             "(K·s + g) against L itself, s the scatter of the specimens, K the tolerance factor of "
             "their number, g of common errors. Filtration ratios: on 1/β. Where the linear law "
-            "does not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). "
-            "The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective "
-            "degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
+            "does not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008, seed "
+            "{seed}). The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the "
+            "effective degrees of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
             seed=seed,
         ),
     )
@@ -266,9 +266,8 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
     if finding.interval is None or not 0 < u < math.inf:
         return text
     low, high = finding.interval
-    k = significant(0.5 * (high - low) / estimate.u, 2, keep=True)
-    drawn = say("draws") if estimate.samples is not None else dof_text(estimate.dof)
-    return f"{text}; {k}; {drawn}"
+    k = significant(0.5 * (high - low) / estimate.u, 2, keep=True) if high - low < math.inf else "∞"
+    return f"{text}; {k}; {dof_text(estimate.dof) if estimate.samples is None else 'MC'}"
 
 
 def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
