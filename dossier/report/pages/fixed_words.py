@@ -202,9 +202,10 @@ def as_given(texts: Iterable[str]) -> str:
 
 
 def given_texts(case: Case) -> tuple[str, ...]:
-    """Return what people wrote of concessions and deviations, which conditions hold, as printed."""
+    """Return what people wrote of concessions, deviations and what is carried, as printed."""
     said = case.qualification
     texts = [text for each in said.deviation for text in (each.text, each.cause)]
+    texts += [each.reason for each in said.carried]
     return tuple(speak(text) for text in (*texts, *(e.text for e in said.concession)) if text)
 
 
