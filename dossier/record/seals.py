@@ -116,10 +116,11 @@ def _seal(
         with quiet(*SIGNERS):
             envelope = opened(value)
             asked = (before, pdf.first, place, said, envelope.certificate, moment)
-            made, old = increment_of(*asked), increment_of(*asked, broken=False)
-            same = pdf.data.startswith(made.filled(value), start)
-            if not same and pdf.data.startswith(old.filled(value), start):
-                made, same = old, True
+            made = increment_of(*asked)
+            if not (same := pdf.data.startswith(made.filled(value), start)):
+                old = increment_of(*asked, broken=False)
+                same = pdf.data.startswith(old.filled(value), start)
+                made = old if same else made
             end = start + len(made.filled(value))
             problem = _problem(envelope, value, made.signed(before), same=same)
             if not problem:

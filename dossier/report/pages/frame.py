@@ -112,7 +112,6 @@ def _many(case: Case) -> bool:
 
 def _filter(case: Case, assessment: Assessment) -> Pair:
     asked, (tested, drawn, named) = case.qualification, lots_tested(case, assessment)
-    untested = [lot for lot in named if drawn and lot not in drawn]
     text = say(
         "{part}, as tested: {number} specimens of {lots}",
         part=of_maker(asked.candidate.part_number, asked.candidate.maker), number=len(tested),
@@ -128,19 +127,22 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
         words = later("{filter}; by filters from before the change ({lots}): {requirements}")
         lots = ", ".join(case.earlier_lots)
         text = say(words, filter=text, lots=lots, requirements=in_runs(old))
+    return text, _beyond(case, tested, drawn, named)
+
+
+def _beyond(case: Case, tested: set[str], drawn: set[str], named: Sequence[str]) -> str:
+    """Return what of lots and specimens is not covered, or not stated."""
+    untested, known = [lot for lot in named if drawn and lot not in drawn], case.qualification
     beyond = say("Later lots; any change of materials or making")
     if untested:
         words = later("Lots not tested: {lots}; later ones; any change of materials or making")
         beyond = say(words, lots=", ".join(untested))
-    known = [each for each in asked.specimen if each.filter == "candidate"]
-    lacking = [
-        *([say("which specimen is of which lot")] if len(named) > 1 and not drawn else ()),
-        *([] if tested <= {e.id for e in known if e.drawn and e.drawn_by}
-          else [say("how and by whom specimens were drawn")]),
-    ]  # fmt: skip
-    if lacking:
-        beyond = say("{beyond}; not stated: {what}", beyond=beyond, what=", ".join(lacking))
-    return text, beyond
+    each = [e for e in known.specimen if e.filter == "candidate" and e.drawn and e.drawn_by]
+    lacking = [say("which specimen is of which lot")] if len(named) > 1 and not drawn else []
+    if not tested <= {e.id for e in each}:
+        lacking.append(say("how and by whom specimens were drawn"))
+    words = later("{beyond}; not stated: {what}")
+    return say(words, beyond=beyond, what=", ".join(lacking)) if lacking else beyond
 
 
 def _of_each(case: Case) -> Line:

@@ -121,7 +121,7 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "of the type: y = mean ± (K·s + g) against L itself, below 50 % without g; s the "
             "scatter of the specimens, K the tolerance factor of their number, g of common errors. "
             "Filtration ratios and times of the sump: on the reciprocal. Where the linear law does "
-            "not hold: by the quantiles of Monte Carlo draws (JCGM 101:2008, seed {seed}). The "
+            "not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008, seed {seed}). The "
             "95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective degrees "
             "of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
             seed=seed,
@@ -265,7 +265,7 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
         if decides and (each.specimen, each.value) == (decides.specimen, decides.value)
     ]  # fmt: skip
     drawn = estimate.samples is not None
-    u, k, dof = estimate.u, "–", say("draws") if drawn else dof_text(estimate.dof)
+    u, k, dof = estimate.u, "–", "MC" if drawn else dof_text(estimate.dof)
     if worst:
         u, k, dof = worst[0], "–" if drawn else "2.0", dof if drawn else "∞"
     elif demand.not_worse is not None and other and estimate.scale == "linear" and not drawn:
@@ -273,7 +273,7 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
         u, dof = math.hypot(*(part.u for part in parts)), "–"
     elif finding.interval is not None and 0 < u < math.inf:
         low, high = finding.interval
-        k = significant(0.5 * (high - low) / u, 2, keep=True)
+        k = significant(0.5 * (high - low) / u, 2, keep=True) if high - low < math.inf else "∞"
     text = significant(u / abs(demand.spread_factor), 2, keep=True)
     return f"{with_unit(text, of_difference(demand.unit))}; {k}; {dof}"
 
