@@ -173,9 +173,7 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
         beyond = say(words, beyond=beyond, temperature=", ".join(below))
     if above:
-        words = later(
-            "{beyond}; thinner than at {temperature} no oil was swept: carried from there"
-        )
+        words = later("{beyond}; above {temperature} carried, not swept")
         beyond = say(words, beyond=beyond, temperature=", ".join(above))
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     told = say(

@@ -106,15 +106,13 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
         "It is that of each requirement by itself; how often such filters occur is not said."
     )
     return (
-        told,
-        alone,
+        f"{told} {alone}",
         say(
-            "By hand: y is the result by the formula of its quantity; u² = Σui², over the "
-            "contributions (JCGM 100:2008; each ui and its degrees of freedom νi in the attached "
-            "decision.json). The guard band is g = √Σ(ti·ui)², ti by Student's t at νi and the "
-            "agreed probability; of few specimens that scatter less than their own errors, "
-            "whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a limit L; "
-            "the probability is that at which g is the distance to L."
+            "By hand: y is the result by the formula of its quantity; u² = Σui² (JCGM 100:2008; ui "
+            "and degrees of freedom νi in decision.json). Guard band: g = √Σ(ti·ui)², ti by t at "
+            "νi and the agreed probability; of few specimens that scatter less than their own "
+            "errors, whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a "
+            "limit L; the probability is that at which g is the distance to L."
         ),
         say(
             "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
