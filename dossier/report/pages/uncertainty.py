@@ -267,7 +267,8 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
         return text
     low, high = finding.interval
     k = significant(0.5 * (high - low) / estimate.u, 2, keep=True) if high - low < math.inf else "∞"
-    return f"{text}; {k}; {dof_text(estimate.dof) if estimate.samples is None else 'MC'}"
+    drawn = say("MC") if estimate.samples is not None else dof_text(estimate.dof)
+    return f"{text}; {k}; {drawn}"
 
 
 def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
