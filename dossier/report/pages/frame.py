@@ -157,24 +157,19 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     oil, duty = case.application.oil, case.application.duty
     beyond = say("Other oil or temperatures; oil thick with soot or water")
     each = [(part.bench.case, part.curves) for part in assessment.parts]
-    below: list[str] = []
-    above: list[str] = []
+    ends: list[str] = []
     for own, curves in each or [(case, assessment.curves)]:
-        coldest, cold = curves.cold_temperature, own.application.duty.cold_start
-        ends = (
-            (below, coldest if coldest and coldest > cold + 0.5 else None),
-            (above, curves.swept_to),
-        )
-        for told_of, end in ends:
-            if end is not None:
-                shown = say("{t:.0f} °C", t=end - 273.15)
-                told_of.append(f"{shown} ({own.mark})" if own.mark else shown)
-    if below:
+        coldest = curves.cold_temperature
+        if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
+            shown = say("{t:.0f} °C", t=coldest - 273.15)
+            ends.append(f"{shown} ({own.mark})" if own.mark else shown)
+    if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
-        beyond = say(words, beyond=beyond, temperature=", ".join(below))
-    if above:
-        words = later("{beyond}; above {temperature} carried, not swept")
-        beyond = say(words, beyond=beyond, temperature=", ".join(above))
+        beyond = say(words, beyond=beyond, temperature=", ".join(ends))
+    swept = [c.swept_to for _, c in each or [(case, assessment.curves)] if c.swept_to is not None]
+    if swept:
+        words = later("{beyond}; above {t:.0f} °C carried, not swept")
+        beyond = say(words, beyond=beyond, t=min(swept) - 273.15)
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     told = say(
         words, oil=speak(oil.description) or say(NONE),

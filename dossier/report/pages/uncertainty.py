@@ -142,9 +142,11 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         told = told or say("Monte Carlo draws of all inputs together")
         known = any(each for _, _, each in shares)
         bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
-        pairs = (((_spread(f, estimate), _guard(f)), f.demand.id) for f in group)
-        for numbers, ids in grouped(pairs).items():
-            rows.append((places.asked(ids), *numbers, bar, told))
+        for (spread, guard, compared), ids in grouped(_numbers(f, estimate) for f in group).items():
+            told = (
+                say("{parts} (u: of the distance to its limit)", parts=told) if compared else told
+            )
+            rows.append((places.asked(ids), spread, guard, bar, told))
             bar, told = "–", say("as above")
     wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
@@ -161,14 +163,17 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
             "u: standard uncertainty; k: half of the 95 % interval over u; ν: effective degrees of "
             "freedom; g: guard band."
         )
-        + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else "")
-        + (f" {say(COMPARED)}" if any(f.demand.not_worse is not None for f in findings) else ""),
+        + (f" {say(COMMON)}" if any("*" in str(row[-1]) for row in rows) else ""),
         empty=say("No result carries an uncertainty budget."),
     )
 
 
 COMMON = later("*: common to both filters.")
-COMPARED = later("Where the other filter sets the limit: u of the distance to it.")
+
+
+def _numbers(finding: Finding, estimate: Estimate) -> tuple[tuple[Cell, Cell, bool], str]:
+    compared = finding.demand.not_worse is not None
+    return (_spread(finding, estimate), _guard(finding), compared), finding.demand.id
 
 
 def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
@@ -263,7 +268,7 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
         if decides and (each.specimen, each.value) == (decides.specimen, decides.value)
     ]  # fmt: skip
     drawn = estimate.samples is not None
-    u, k, dof = estimate.u, "–", "MC" if drawn else dof_text(estimate.dof)
+    u, k, dof = estimate.u, "–", say("MC") if drawn else dof_text(estimate.dof)
     if worst:
         u, k, dof = worst[0], "–" if drawn else "2.0", dof if drawn else "∞"
     elif demand.not_worse is not None and other and estimate.scale == "linear" and not drawn:
