@@ -178,11 +178,13 @@ def specimens(*tested, candidate=(), reference=(), **told):
         SimpleNamespace(id=f"{kind}-{side}", filter=side, specimen=name, kind=kind, path="full")
         for side, name, kind in tested
     ]
-    return Qualification.model_construct(
-        record=records, candidate=Filter.model_construct(specimens=candidate, maker="A"),
-        reference=Filter.model_construct(specimens=reference, maker="B"),
-        specimen=[SimpleNamespace(id=name, filter=side) for name, side in told.items()],
-    )  # fmt: skip
+    parts = {
+        "record": records,
+        "candidate": Filter(part_number="A-1", maker="A", specimens=tuple(candidate)),
+        "reference": Filter(part_number="B-1", maker="B", specimens=tuple(reference)),
+        "specimen": [SimpleNamespace(id=name, filter=side) for name, side in told.items()],
+    }
+    return Qualification.model_construct(**parts)
 
 
 @pytest.mark.parametrize(
