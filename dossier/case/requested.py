@@ -34,6 +34,12 @@ class RequestEntry(Model):
     application: Annotated[str, StringConstraints(max_length=MAX_TOML)]
 
 
+Entries = Sequence[RequestEntry]
+"""Requests in their order."""
+Plan = Mapping[FilterName, tuple[str, ...]]
+"""The planned specimens of each filter."""
+
+
 class RequestFile(Model):
     """The whole file: every request, in order."""
 
@@ -59,7 +65,7 @@ class OnFile:
     """The application as it was asked on that day."""
     changes: tuple[FieldChange, ...]
     """What is otherwise now."""
-    planned: Mapping[FilterName, tuple[str, ...]] = field(default_factory=dict)
+    planned: Plan = field(default_factory=dict)
     """The specimens of each filter as they were planned that day."""
 
     @property
@@ -68,20 +74,13 @@ class OnFile:
         return self.since > self.first_test
 
 
-def requested(
-    given: Sequence[RequestEntry],
-    day: date,
-    application: str,
-    specimens: Mapping[FilterName, tuple[str, ...]] | None = None,
-) -> RequestEntry:
+def requested(given: Entries, day: date, application: str, specimens: Plan) -> RequestEntry:
     """Return a further request, bound to those that were given before."""
-    new = RequestEntry(
-        day=day, digest=_NONE, application=application, specimens=dict(specimens or {})
-    )
+    new = RequestEntry(day=day, digest=_NONE, application=application, specimens=dict(specimens))
     return new.model_copy(update={"digest": _digest(given, new)})
 
 
-def _digest(before: Sequence[RequestEntry], each: RequestEntry) -> str:
+def _digest(before: Entries, each: RequestEntry) -> str:
     """Return the SHA-256 of what a request says, bound to the entry before, in hexadecimal."""
     last = before[-1].digest if before else ""
     plan = f"\n{json.dumps(each.specimens, sort_keys=True)}" if each.specimens else ""
@@ -89,7 +88,7 @@ def _digest(before: Sequence[RequestEntry], each: RequestEntry) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def request_toml(entries: Sequence[RequestEntry]) -> bytes:
+def request_toml(entries: Entries) -> bytes:
     """Return requested.toml, readable for people: a table a request."""
     parts = [_HEAD]
     for entry in entries:
@@ -103,9 +102,7 @@ def request_toml(entries: Sequence[RequestEntry]) -> bytes:
     return "".join(parts).encode()
 
 
-def requests_of(
-    entries: Sequence[RequestEntry], title: str, *, alone: bool
-) -> tuple[RequestEntry, ...]:
+def requests_of(entries: Entries, title: str, *, alone: bool) -> tuple[RequestEntry, ...]:
     """Return the requests for the application of that title.
 
     Where a case has it `alone` and none bears its title, all: it was renamed.
@@ -120,9 +117,8 @@ def _titled(entry: RequestEntry) -> str:
 
 
 def request_problems(
-    entries: Sequence[RequestEntry], application: Application, source: bytes, file: str, *,
-    alone: bool = True,
-) -> Iterator[CaseProblem]:  # fmt: skip
+    entries: Entries, application: Application, source: bytes, file: str, *, alone: bool
+) -> Iterator[CaseProblem]:
     """Yield what is wrong with the requests on file, and with a revision that hides a change.
 
     `application` is the present one, `source` its text and `file` its name in the case, which has
@@ -177,7 +173,7 @@ def said(change: FieldChange, head: str = "") -> str:
     return f"{change.field.removeprefix(head)}: {before} → {after}"
 
 
-def on_file(entries: Sequence[RequestEntry], source: bytes, first_test: date) -> OnFile | None:
+def on_file(entries: Entries, source: bytes, first_test: date) -> OnFile | None:
     """Return the last request that is not after the first test, else the first one; None if none.
 
     What a request says after the first test is no measure for what was agreed before it.  The
@@ -203,9 +199,7 @@ def on_file_together(parts: Mapping[str, OnFile | None]) -> OnFile | None:
     return replace(last, changes=tuple(changes))
 
 
-def no_longer_asked(
-    entries: Sequence[RequestEntry], asked: Sequence[RequestEntry]
-) -> tuple[tuple[date, Application], ...]:
+def no_longer_asked(entries: Entries, asked: Entries) -> tuple[tuple[date, Application], ...]:
     """Return each application on file that none of the present ones is, since its last day."""
     found = {_titled(e): (e.day, _read(e)[0]) for e in entries if e not in asked}
     return tuple((day, each) for day, each in found.values() if each is not None)

@@ -111,7 +111,7 @@ def test_a_requirement_that_takes_the_place_of_one_of_a_set_is_named(case):
 
 def test_a_change_of_a_set_is_a_change_of_what_was_asked(case):
     edit(case / "application.toml", "issued = 2026-01-19", "issued = 2026-01-06")
-    entry = requested((), date(2026, 1, 20), asked_of(case)[0].text.decode())
+    entry = requested((), date(2026, 1, 20), asked_of(case)[0].text.decode(), {})
     (case / "requested.toml").write_bytes(request_toml([entry]))
     assert not read_case(case).on_file.changes
     edit(case.parent / "library" / "engine.toml", 'min = "34 g"', 'min = "30 g"')

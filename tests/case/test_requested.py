@@ -89,7 +89,7 @@ def test_what_was_asked_is_on_file_and_unchanged(tmp_path):
        st.dates())  # fmt: skip
 @example('x = """a\\\\"b""" \r\n"', ASKED)
 def test_a_copy_is_read_back_as_it_was(text, day):
-    (back,) = parse_toml(request_toml([requested((), day, text)]))["request"]
+    (back,) = parse_toml(request_toml([requested((), day, text, {})]))["request"]
     assert (back["application"], back["day"]) == (text, day)
 
 
@@ -218,7 +218,7 @@ def test_a_request_taken_from_the_front_shows(tmp_path):
 def test_a_copy_that_is_no_application_is_refused(tmp_path):
     folder = case_of(tmp_path, STRONG)
     for text in ("title = 3", "title = ", "\x00"):
-        (folder / "requested.toml").write_bytes(request_toml([requested((), ASKED, text)]))
+        (folder / "requested.toml").write_bytes(request_toml([requested((), ASKED, text, {})]))
         assert "requested.toml" in refused(folder)
 
 
@@ -394,6 +394,6 @@ def test_applications_are_on_file_together_once_each_is():
 
 
 def test_a_request_that_cannot_be_read_is_that_of_no_application():
-    entry = requested((), ASKED, "title = ")
+    entry = requested((), ASKED, "title = ", {})
     assert requests_of((entry,), "Circuit (invented)", alone=False) == ()
     assert requests_of((entry,), "Circuit (invented)", alone=True) == (entry,)
