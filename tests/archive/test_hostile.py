@@ -39,6 +39,11 @@ def test_names_that_are_no_plain_path_are_refused(name, tmp_path):
     assert not list(tmp_path.rglob("*evil*"))
 
 
+@pytest.mark.parametrize(("parts", "safe"), [(1, False), (2, True), (8, True), (9, False)])
+def test_a_name_has_two_to_eight_parts(parts, safe):
+    assert safe_name("/".join("abcdefghi"[:parts])) is safe
+
+
 def test_plain_names_are_unpacked_each_once(tmp_path):
     unpack({"case/records/µ 1.csv": b"x", "decision.json": b"y"}, tmp_path)
     assert (tmp_path / "case/records/µ 1.csv").read_bytes() == b"x"
