@@ -5,6 +5,7 @@ import zlib
 from types import SimpleNamespace
 
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from dossier import verify
 from dossier.case.attached import (
@@ -17,7 +18,7 @@ from dossier.case.attached import (
 )
 from dossier.make.decide import MOST_MOVED, differences, what_moved
 from dossier.make.recompute import _made_with, words_differ
-from dossier.record.document import ManifestDocument
+from dossier.record.document import ManifestDocument, Real
 from dossier.record.dossier_file import safe_name, unpack
 from tests.archive import sealed
 from tests.hostile.bombs import sparse
@@ -36,6 +37,11 @@ def test_names_that_are_no_plain_path_are_refused(name, tmp_path):
     with pytest.raises(NotADossierError, match="no plain path"):
         unpack({name: b"x"}, tmp_path / "in")
     assert not list(tmp_path.rglob("*evil*"))
+
+
+@pytest.mark.parametrize(("parts", "safe"), [(1, False), (2, True), (8, True), (9, False)])
+def test_a_name_has_two_to_eight_parts(parts, safe):
+    assert safe_name("/".join("abcdefghi"[:parts])) is safe
 
 
 def test_plain_names_are_unpacked_each_once(tmp_path):
@@ -201,3 +207,10 @@ def test_a_file_above_the_bound_of_a_dossier_is_not_read(tmp_path):
     """It takes no room on the disk, and none in memory."""
     with pytest.raises(NotADossierError, match="256 MiB"):
         read_pdf(sparse(tmp_path / "large.pdf", 2**28 + 1))
+
+
+@pytest.mark.parametrize("text", ["1e999", "-1e999", "NaN", "Infinity", "-Infinity"])
+def test_a_number_of_a_record_is_finite(text):
+    """JSON has no others (RFC 8259, 6); 1e999 is one that no double holds."""
+    with pytest.raises(ValidationError, match="finite number"):
+        TypeAdapter(Real).validate_python(json.loads(text))

@@ -9,6 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from dossier.case import fields
 from dossier.case.application import Application
+from dossier.case.applied import files_of
 from dossier.case.model import Qualification
 from dossier.case.toml_text import parse_toml
 from dossier.evidence.quantities import all_quantities
@@ -141,3 +142,21 @@ def test_what_is_measured_may_say_how_well(kind, value, expanded, si):
     """An expanded uncertainty of 4 % with k = 2 is 2 % (JCGM 100:2008, 6.2.1)."""
     found = TypeAdapter(kind).validate_python({"value": value, "U": expanded, "k": 2})
     assert (found.value, found.u) == (pytest.approx(si), pytest.approx(0.02 * si))
+
+
+@pytest.mark.parametrize(
+    ("said", "files"),
+    [
+        ("", ("application.toml",)),
+        ('application = "pump.toml"', ("pump.toml",)),
+        ('applications = ["pump.toml", "barge.toml"]', ("pump.toml", "barge.toml")),
+        ('applications = ["pump.toml", 3]', ("pump.toml",)),
+        ('applications = "pump.toml"', ()),
+        ("applications = 3", ()),
+        ("applications.pump = 1", ()),
+        ("application = 3", ()),
+    ],
+)
+def test_of_what_is_no_list_of_files_none_is_looked_for(said, files):
+    """Nor by the letters of a name: the model says what is wrong."""
+    assert files_of(tomllib.loads(said)) == files

@@ -41,6 +41,8 @@ class TestDispersion:
     def test_differences_by_hand(self) -> None:
         # (2^2 + 6^2) / (10 + 12 + 12 + 6)
         assert dispersion_of_differences([10, 12, 6]) == pytest.approx(1.0)
+        # (10^2 + 10^2) / (100 + 110 + 110 + 100)
+        assert dispersion_of_differences([100, 110, 100]) == pytest.approx(200 / 420)
 
     @given(st.lists(st.integers(1, 900), min_size=3, max_size=20), st.floats(0.1, 10))
     def test_scale_with_the_counts(self, counts: list[int], factor: float) -> None:
