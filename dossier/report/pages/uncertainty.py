@@ -108,20 +108,18 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
     return (
         f"{told} {alone}",
         say(
-            "By hand: y is the result by the formula of its quantity; u² = Σui² (JCGM 100:2008; ui "
-            "and degrees of freedom νi in decision.json). Guard band: g = √Σ(ti·ui)², ti by t at "
-            "νi and the agreed probability; of few specimens that scatter less than their own "
-            "errors, whichever limit lies farther out. Accepted: from L + g, or up to L − g, of a "
-            "limit L; the probability is that at which g is the distance to L."
-        ),
-        say(
-            "Every specimen: y, u and g are those of the worst, shares those of the mean. A share "
-            "of the type: y = mean ± (K·s + g) against L itself, below 50 % without g; s the "
-            "scatter of the specimens, K the tolerance factor of their number, g of common errors. "
-            "Filtration ratios and times of the sump: on the reciprocal. Where the linear law does "
-            "not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008, seed {seed}). The "
-            "95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective degrees "
-            "of freedom ν (Welch and Satterthwaite), ti at 97.5 %.",
+            "By hand: u² = Σui² (JCGM 100:2008; ui and degrees of freedom νi in decision.json). "
+            "Guard band: g = √Σ(ti·ui)², ti by t at νi and the agreed probability; of few "
+            "specimens that scatter less than their own errors, whichever limit lies farther out. "
+            "Accepted: from L + g, or up to L − g, of a limit L; the probability is that at which "
+            "g is the distance to L. Every specimen: y, u and g are those of the worst, shares "
+            "those of the mean. A share of the type: y = mean ± (K·s + g) against L itself, below "
+            "50 % without g; s the scatter of the specimens, K the tolerance factor of their "
+            "number, g of common errors. Filtration ratios and times of the sump: on the "
+            "reciprocal. Where the linear law does not hold: by the quantiles of Monte Carlo draws "
+            "(MC; JCGM 101:2008, seed {seed}). The 95 % interval: U = k·u, "
+            "U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective degrees of freedom ν, ti at "
+            "97.5 %.",
             seed=seed,
         ),
     )
