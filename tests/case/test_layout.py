@@ -149,7 +149,7 @@ def test_a_range_leaves_out_no_rows_of_its_table_behind_a_pause(between, told_at
     assert caught.value.place == told_at
 
 
-@pytest.mark.parametrize("cells", ["B1:D0", "D1:B3", "B3:D1"])
+@pytest.mark.parametrize("cells", ["B0:D3", "B0", "B1:D0", "D1:B3", "B3:D1"])
 def test_a_range_has_a_first_row_and_begins_above_its_end_whichever_way_the_table_lies(cells):
     grid = Grid("f", [(number, ["1"] * 5) for number in range(1, 6)])
     for each in (grid, grid.turn()):

@@ -223,6 +223,10 @@ def test_merged_values_and_merged_names_are_refused():
     rows = [[*HEAD, "temperature [degC]"], [1, 2, 3], [2, None, 3], [3, 4, 5]]
     table = read(sheet(rows, lambda made: made.merge_cells("B2:B3")))
     assert [problem.place for problem in table.problems] == ["cells B2:B3"]
+    for written in (b"B3:B2", b"B2:B1048576", b"B2:B4000000", b"B2:B4294967295"):
+        content = sheet(rows, lambda made: made.merge_cells("B2:B3"))
+        (problem,) = read(edited(content, (b"B2:B3", written))).problems
+        assert problem.what == "are merged", written
     rows = [["time [min]", "flow [L/min]", None, "temperature [degC]"], [1, 2, None, 3]]
     table = read(sheet(rows, lambda made: made.merge_cells("B1:C1")))
     assert [problem.place for problem in table.problems] == ["cells B1:C1"]

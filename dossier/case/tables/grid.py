@@ -274,7 +274,7 @@ Row = tuple[int, list[Any]]
 Merged = Sequence[tuple[tuple[int, int], tuple[int, int]]]
 """First and last (row, column) of each group of merged cells, counted from 0."""
 
-_RANGE = re.compile(r"([A-Z]+)([0-9]+)(?::([A-Z]+)([0-9]*))?")
+_RANGE = re.compile(r"([A-Z]+)([1-9][0-9]*)(?::([A-Z]+)([0-9]*))?")
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,7 +180,10 @@ def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]
     try:
         read = CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_name(sheet)
         rows = read.to_python(skip_empty_area=False)
-        merged = tuple(read.merged_cell_ranges or ())
+        merged = tuple(
+            ((min(a, c), min(b, d)), (max(a, c), max(b, d)))
+            for (a, b), (c, d) in read.merged_cell_ranges or ()
+        )
     except Exception as error:  # noqa: BLE001  any failure means the same to the user
         what = f"not a readable workbook ({' '.join(str(error).split())[:120]})"
         raise TableError("", what, "save it again as XLSX") from None
@@ -253,10 +256,9 @@ def _refuse_unseen(table: RawTable, marks: SheetMarks, merged: Iterable[Any]) ->
     _name(table, marks.cells["struck"], "is struck out", "take the line away, or empty the cell")
     hint = "open and save the workbook in a spreadsheet program, or enter the value itself"
     _name(table, marks.cells["unvalued"], "holds a formula without a stored value", hint)
-    width = len(table.columns)
+    width, end = len(table.columns), max(rows) + 1
     for (top, left), (bottom, right) in merged:
-        span = range(top + 1, bottom + 2) if bottom - top < 2**21 else ()
-        within = [n for n in span if n in rows]
+        within = [n for n in range(top + 1, min(bottom + 2, end)) if n in rows]
         if left < width and (len(within) > 1 or (within and right > left)):
             place = f"cells {lettered(left)}{top + 1}:{lettered(right)}{bottom + 1}"
             table.complain(place, "are merged", "unmerge them and fill each cell")

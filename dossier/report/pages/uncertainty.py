@@ -268,7 +268,8 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
     drawn = estimate.samples is not None
     u, k, dof = estimate.u, "–", say("MC") if drawn else dof_text(estimate.dof)
     if worst:
-        u, k, dof = worst[0], "–" if drawn else "2.0", dof if drawn else "∞"
+        u, k = worst[0], "–" if drawn else significant(1.96, 2, keep=True)
+        dof = dof if drawn else "∞"
     elif demand.not_worse is not None and other and estimate.scale == "linear" and not drawn:
         _, parts, _ = mean_on_scale(estimate, threshold_of(demand, other))
         u, dof = math.hypot(*(part.u for part in parts)), "–"
