@@ -140,11 +140,10 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         told = told or say("Monte Carlo draws of all inputs together")
         known = any(each for _, _, each in shares)
         bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
-        for (spread, guard, compared), ids in grouped(_numbers(f, estimate) for f in group).items():
-            told = (
-                say("{parts} (u: of the distance to its limit)", parts=told) if compared else told
-            )
-            rows.append((places.asked(ids), spread, guard, bar, told))
+        for numbers, ids in grouped((_numbers(f, estimate), f.demand.id) for f in group).items():
+            spread, guard, beside, compared = numbers
+            told = say("{parts}; u: of its distance", parts=told) if compared else told
+            rows.append((places.asked(ids), spread, guard, bar, f"{beside}{told}"))
             bar, told = "–", say("as above")
     wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
@@ -169,9 +168,10 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
 COMMON = later("*: common to both filters.")
 
 
-def _numbers(finding: Finding, estimate: Estimate) -> tuple[tuple[Cell, Cell, bool], str]:
+def _numbers(finding: Finding, estimate: Estimate) -> tuple[str, str, str, bool]:
+    """Return u with what belongs to it, g, what stands beside g, and whether filters compare."""
     compared = finding.demand.not_worse is not None
-    return (_spread(finding, estimate), _guard(finding), compared), finding.demand.id
+    return _spread(finding, estimate), *_guard(finding), compared
 
 
 def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
@@ -229,10 +229,10 @@ def _precise(finding: Finding, told: Precision, apart: float) -> tuple[Cell, ...
     )
 
 
-def _guard(finding: Finding) -> str | tuple[str, ...]:
+def _guard(finding: Finding) -> tuple[str, str]:
     """Return the distance from the limit to where results are accepted; of two the larger.
 
-    Of a share of the type the tolerance factor, the scatter and what stands for common errors.
+    Of a share of the type what stands for common errors, with tolerance factor and scatter beside.
     """
     found, estimate = finding.deciding, finding.estimate
     if found is not None and found.k is not None and found.g is not None and estimate is not None:
@@ -240,18 +240,17 @@ def _guard(finding: Finding) -> str | tuple[str, ...]:
         unit, per = ("1", 1.0) if turn else (unit, abs(finding.demand.spread_factor))
         ends = [1.0 / each if turn else each for each in (found.value, estimate.value)]
         s = (abs(ends[0] - ends[1]) - found.g) / found.k  # y = mean ± (K·s + g)
-        parts = (("s", s / per), ("g", found.g / per))
-        told = [f"{n}{SPACE}{with_unit(significant(x, 3, keep=True), unit)}" for n, x in parts]
-        return say("K {factor}", factor=significant(found.k, 4)), *told
+        own, g = (with_unit(significant(each / per, 3, keep=True), unit) for each in (s, found.g))
+        return g, say("K {factor}, s {scatter}; ", factor=significant(found.k, 4), scatter=own)
     if found is None or found.kind not in ("mean", "worst specimen"):
-        return "–"
+        return "–", ""
     pairs = ((found.lower, finding.lower), (found.upper, finding.upper))
     widths = [abs(a - b) for a, b in pairs if a is not None and b is not None]
     if not widths or not 0 < max(widths) < math.inf:
-        return "–"
+        return "–", ""
     demand = finding.demand
     text = significant(max(widths) / abs(demand.spread_factor), 2, keep=True)
-    return with_unit(text, of_difference(demand.unit))
+    return with_unit(text, of_difference(demand.unit)), ""
 
 
 def _spread(finding: Finding, estimate: Estimate) -> str:
