@@ -90,8 +90,8 @@ def test_an_approval_is_shown_with_its_lots_and_its_day_and_a_draft_with_what_it
 @pytest.mark.parametrize(
     ("machines", "second"),
     [
-        (b'machines = ["Pump 1"]', "not approved"), (b"until = 2026-12-31", "conditional"),
-        (b'machines = ["Pump 1", "Pump 2"]', "conditional"),
+        (b'machines = ["Pump 1"]', "not approved"), (b"until = 2026-12-31", "approved with conditions"),
+        (b'machines = ["Pump 1", "Pump 2"]', "approved with conditions"),
     ],
 )  # fmt: skip
 def test_a_machine_that_a_concession_leaves_out_is_not_approved(tmp_path, machines, second):
@@ -103,7 +103,7 @@ def test_a_machine_that_a_concession_leaves_out_is_not_approved(tmp_path, machin
                                    findings=conceded, equipment=pumps))  # fmt: skip
     (block,) = blocks(find(tmp_path, Wanted()))
     told = {machine: row.state for machine, (((row,),)) in block.machines}
-    assert told == {"Pump 1": "conditional", "Pump 2": second}
+    assert told == {"Pump 1": "approved with conditions", "Pump 2": second}
     assert f"</span> {second}</span>" in page_of(tmp_path)
 
 

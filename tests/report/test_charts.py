@@ -230,7 +230,7 @@ def test_a_chart_says_below_which_oil_nothing_was_tested(whole):
         made = replace(assessment, curves=curves)
         chart = pressure_pages._against_flow(case, made, made.findings, STYLE)
         assert ("colder was not tested" in svg(chart)) is said
-    assert "the supply's 500\u00a0kPa, reach no further" in chart.caption
+    assert "carried no further, or at the supply's 500\u00a0kPa" in chart.caption
 
 
 def test_no_data_is_a_sentence_and_not_an_empty_chart(whole):

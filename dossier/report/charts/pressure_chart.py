@@ -65,11 +65,11 @@ def draw_against_temperature(
     if opening is not None:
         _opening(panel, opening)
     _marker_line(panel, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 26.0)
-    if swept is not None:
-        panel.upright(swept, width=0.8, style=":")
-        words = say("swept to {swept} °C", swept=tick(swept, ".4g"))
-        panel.label(words, swept, 0.6, dx=-4.0, align="right", of_height=True)
     _cap(panel, bands, opening)
+    if swept is not None:
+        panel.x.words = say(
+            "oil temperature / °C; swept up to {swept} °C", swept=tick(swept, ".4g")
+        )
 
 
 def _opening(panel: Panel, opening: tuple[float, float]) -> None:
