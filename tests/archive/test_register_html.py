@@ -90,7 +90,8 @@ def test_an_approval_is_shown_with_its_lots_and_its_day_and_a_draft_with_what_it
 @pytest.mark.parametrize(
     ("machines", "second"),
     [
-        (b'machines = ["Pump 1"]', "not approved"), (b"until = 2026-12-31", "approved with conditions"),
+        (b'machines = ["Pump 1"]', "not approved"),
+        (b"until = 2026-12-31", "approved with conditions"),
         (b'machines = ["Pump 1", "Pump 2"]', "approved with conditions"),
     ],
 )  # fmt: skip
