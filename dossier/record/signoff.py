@@ -218,9 +218,20 @@ def same_person(one: str, other: str) -> bool:
     letters that look like others (UTS 39), before and after case is taken away: "I" looks like "l",
     "i" does not.
     """
+    if one.isascii() and other.isascii() and _letters(one) != _letters(other):
+        return False
     if _parts(_looks(plain(one))) == _parts(_looks(plain(other))):
         return True
     return _parts(plain(_looks(one))) == _parts(plain(_looks(other)))
+
+
+_ALIKE = str.maketrans({"i": "l", "1": "l", "|": "l", "0": "o", "m": "rn"})
+"""Plain letters that look like others: what the whole table, which is long, has of them."""
+
+
+def _letters(name: str) -> list[str]:
+    """Return the letters of a plain name in the order of the alphabet, those alike as one."""
+    return sorted(filter(str.isalnum, name.casefold().translate(_ALIKE)))
 
 
 def _parts(name: str) -> list[str]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from confusable_homoglyphs.confusables import confusables_data
 
 from dossier import CaseError, assess, read_case, sign
 from dossier.case.agreed import SignOffEntry
@@ -17,6 +18,7 @@ from dossier.record.signoff import (
     SAID,
     ZONES,
     Days,
+    _letters,
     content_digest,
     judge_sign_offs,
     same_person,
@@ -92,6 +94,17 @@ def test_a_role_that_is_not_asked_for_does_not_hold():
 )
 def test_names_are_compared_as_a_reader_would(one, other, same):
     assert same_person(one, other) is same
+
+
+def test_every_plain_letter_is_told_as_the_one_that_the_table_says_it_looks_like():
+    """By the table of UTS 39: what is told apart without it would be told apart with it."""
+    plain = [chr(code) for code in range(33, 127)]
+    alike = [(one, each["c"]) for one in plain for each in confusables_data.get(one, ())]
+    pairs = [(one, other) for one, other in alike if other.isascii() and other.isalnum()]
+    assert len(pairs) > 6
+    for one, other in pairs:
+        assert same_person(f"Kap{one}er Dent", f"Dent, Kap{other}er")
+        assert _letters(one) == _letters(other)
 
 
 def test_the_digest_is_that_of_the_canonical_form():

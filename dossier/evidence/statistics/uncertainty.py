@@ -155,10 +155,11 @@ def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> f
 def load_functions() -> None:
     """Load SciPy's functions without what they drag along, which takes half as long again.
 
-    The library takes over each public name of NumPy, and so loads its interface to Fortran and its
-    tools for tests, which nothing here uses.
+    The library takes over each public name of NumPy, and so loads its interface to Fortran, its
+    tools for tests and others that nothing here uses.
     """
-    unused = [each for each in ("ctypeslib", "f2py", "testing") if each not in vars(np)]
+    parts = ("char", "ctypeslib", "f2py", "ma", "matlib", "rec", "testing")
+    unused = [each for each in parts if each not in vars(np)]
     for name in unused:
         setattr(np, name, None)
     try:
