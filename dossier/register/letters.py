@@ -98,7 +98,7 @@ def blocks(hits: Sequence[Hit]) -> tuple[Block, ...]:
         filter_ = names.setdefault(plain(hit.row.candidate), hit.row.candidate)
         without = {e.value for e in hit.rests if e.kind == "not conceded"}
         for machine in [e.value for e in hit.rests if e.kind == "equipment"] or [NOWHERE]:
-            row = replace(hit.row, found="not approved") if machine in without else hit.row
+            row = replace(hit.whole, found="not approved") if machine in without else hit.whole
             cells[names.setdefault(plain(machine), machine)][filter_].append(row)
     return tuple(each for group in _connected(cells) for each in _laid_out(cells, group))
 

@@ -315,6 +315,9 @@ class Hit:
     """A dossier that was asked for."""
 
     row: Row
+    """As it reads for the machines that were asked for."""
+    whole: Row
+    """As it reads for all of its machines."""
     because: tuple[Rest, ...]
     """What it rests on of that which was asked for."""
     rests: tuple[Rest, ...]
@@ -338,10 +341,18 @@ def find(outcome: Register, wanted: Wanted) -> tuple[Hit, ...]:
     hits = []
     for row in sorted(outcome.rows, key=lambda each: (each.number, each.revision, each.file)):
         rests = outcome.rests.get(row.sha256, ())
+        told = _for_machines(row, rests, wanted.equipment)
         reasons = [[e for e in rests if e.called(*asked)] for asked in wanted.resting_on]
-        if _selected(row, rests, wanted) and all(each or row.unread for each in reasons):
-            hits.append(Hit(row, tuple(rest for each in reasons for rest in each), rests))
+        if _selected(told, rests, wanted) and all(each or row.unread for each in reasons):
+            hits.append(Hit(told, row, tuple(rest for each in reasons for rest in each), rests))
     return tuple(hits)
+
+
+def _for_machines(row: Row, rests: Sequence[Rest], part: str) -> Row:
+    """Return a row as it reads for machines asked for: a concession may leave all of them out."""
+    asked = {each.value for each in rests if part and _names((each,), "equipment", part)}
+    left_out = {each.value for each in rests if each.kind == "not conceded"}
+    return replace(row, found="not approved") if asked and asked <= left_out else row
 
 
 def _selected(row: Row, rests: Sequence[Rest], wanted: Wanted) -> bool:

@@ -106,6 +106,10 @@ def test_a_machine_that_a_concession_leaves_out_is_not_approved(tmp_path, machin
     told = {machine: row.state for machine, (((row,),)) in block.machines}
     assert told == {"Pump 1": "approved with conditions", "Pump 2": second}
     assert f"</span> {second}</span>" in page_of(tmp_path)
+    for asked_for, reads in (("pump 1", word), ("Pump 2", second), ("pump", word), ("", word)):
+        (hit,) = find(tmp_path, Wanted(equipment=asked_for))
+        assert hit.row.state == reads
+        assert blocks([hit]) == (block,)
 
 
 def test_links_lead_to_the_files_and_nowhere_else(folder):
