@@ -189,11 +189,12 @@ class RawTable:
         """
         for column in self.columns:
             cells = self.cells[column.index] if lowered(column.name) not in WORDS else ()
+            texts = [(row, cell) for row, cell in enumerate(cells) if isinstance(cell, str)]
             open_marks = [mark for mark in ".," if mark not in proven]
-            if proven and not any(mark in str(cell) for cell in cells for mark in open_marks):
+            if proven and not any(mark in cell for _, cell in texts for mark in open_marks):
                 continue
-            for row, cell in enumerate(cells):
-                if isinstance(cell, str) and ("." in cell or "," in cell):
+            for row, cell in texts:
+                if "." in cell or "," in cell:
                     seen = shows(cleaned(cell.lstrip(" <>≤≥")))
                     if seen is not None:
                         yield row, column, seen
