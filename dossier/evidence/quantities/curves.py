@@ -66,7 +66,7 @@ def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
     if not sweeps:
         return None
     oil, duty = bench.case.application.oil, bench.case.application.duty
-    thickest = min(float((s.viscosity / s.density).max()) for s in sweeps)
+    thickest = min(s.swept[1] for s in sweeps)
     allowed = thickest * bench.limits.viscosity_factor * 0.999
     steps = map(float, np.arange(duty.cold_start, duty.hot_oil, 0.5))
     return next((warmth for warmth in steps if kinematic_at(oil, warmth) <= allowed), None)
@@ -75,7 +75,7 @@ def _coldest(bench: Bench, sweeps: Sweeps) -> float | None:
 def _warmest(bench: Bench, sweeps: Sweeps) -> float | None:
     """Return the warmest oil [K] whose viscosity was swept; None where that of hot oil was."""
     oil, hot = bench.case.application.oil, bench.case.application.duty.hot_oil
-    thinnest = max((float((s.viscosity / s.density).min()) for s in sweeps), default=0.0)
+    thinnest = max((s.swept[0] for s in sweeps), default=0.0)
     if kinematic_at(oil, hot) >= thinnest:
         return None
     steps = map(float, np.arange(hot, bench.case.application.duty.cold_start, -0.5))

@@ -201,8 +201,7 @@ def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 def range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, ...]:
     """Return that a viscosity `nu` [m2/s] lies beyond those that were swept, if it does."""
-    low = min(float((s.viscosity / s.density).min()) for s in sweeps)
-    high = max(float((s.viscosity / s.density).max()) for s in sweeps)
+    low, high = min(s.swept[0] for s in sweeps), max(s.swept[1] for s in sweeps)
     if low <= nu <= high:
         return ()
     words = later(

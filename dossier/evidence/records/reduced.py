@@ -123,6 +123,12 @@ class PressureDropResult:
         own = ~self.housing_rows
         return self.flow[own], self.viscosity[own], self.density[own], self.pressure_drop[own]
 
+    @property
+    def swept(self) -> tuple[float, float]:
+        """The least and the largest kinematic viscosity of the oil, housing rows too [m2/s]."""
+        nu = self.viscosity / self.density
+        return float(nu.min()), float(nu.max())
+
 
 ZERO_COUNT_LIMIT = 2.995732273553991
 """One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
