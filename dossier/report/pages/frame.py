@@ -156,9 +156,9 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     """Return the oil that is covered, and below which temperature the drawn line ends."""
     oil, duty = case.application.oil, case.application.duty
     beyond = say("Other oil or temperatures; oil thick with soot or water")
-    each = [(part.bench.case, part.curves) for part in assessment.parts]
+    parts = [(part.bench.case, part.curves) for part in assessment.parts or (assessment,)]
     ends: list[str] = []
-    for own, curves in each or [(case, assessment.curves)]:
+    for own, curves in parts:
         coldest = curves.cold_temperature
         if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
             shown = say("{t:.0f} °C", t=coldest - 273.15)
@@ -166,7 +166,7 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
         beyond = say(words, beyond=beyond, temperature=", ".join(ends))
-    swept = [c.swept_to for _, c in each or [(case, assessment.curves)] if c.swept_to is not None]
+    swept = [curves.swept_to for _, curves in parts if curves.swept_to is not None]
     if swept:
         words = later("{beyond}; above {t:.0f} °C carried, not swept")
         beyond = say(words, beyond=beyond, t=min(swept) - 273.15)
