@@ -203,14 +203,13 @@ def sizes_at_ratio(sizes: Floats, ln_ratios: Floats, ln_target: float) -> Floats
         raise ValueError(f"{len(size)} sizes do not fit ratios of shape {ln.shape}")
     if not math.isfinite(ln_target):
         raise ValueError(f"ln(target ratio) must be finite, not {ln_target:g}")
-    below = ln < ln_target
-    last = len(size) - 1 - np.argmax(below[:, ::-1], axis=1)
-    never = ~below.any(axis=1)
-    result = np.where(never, np.where(ln[:, 0] == ln_target, size[0], -np.inf), np.inf)
-    rows = np.flatnonzero(~never & (last < len(size) - 1))
-    low = last[rows]
-    start, end = ln[rows, low], ln[rows, low + 1]
-    result[rows] = size[low] + (size[low + 1] - size[low]) * (ln_target - start) / (end - start)
+    result: Floats = np.where(ln[:, 0] == ln_target, size[0], -np.inf)
+    for low in range(len(size) - 1):
+        start, end = ln[:, low], ln[:, low + 1]
+        up = (start < ln_target) & (end >= ln_target)
+        start, end = start[up], end[up]
+        result[up] = size[low] + (size[low + 1] - size[low]) * (ln_target - start) / (end - start)
+    result[ln[:, -1] < ln_target] = np.inf
     return result
 
 

@@ -15,7 +15,7 @@ from dossier.evidence.quantities.sump import class_efficiency, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity
 from dossier.evidence.spoken import Side
-from dossier.evidence.statistics.combine import half_width_of, with_trials
+from dossier.evidence.statistics.combine import SHOWN, half_width_of, with_trials
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
 from dossier.physics import circuit as physics
 from dossier.physics import particles
@@ -142,8 +142,6 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     )
 
 
-DRAWN = 10_000
-"""Draws of what pages alone show: they leave a percent of the width of its band uncertain."""
 CODED = (4.0, 6.0, 14.0)
 """Sizes of an ISO 4406 code [um(c)]."""
 
@@ -216,7 +214,7 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
 def _curve(bench: Bench, side: Side) -> Curve | None:
     duty = bench.case.application.duty
     temperatures = np.linspace(duty.cold_start, duty.hot_oil, 25)
-    with with_trials(DRAWN):
+    with with_trials(SHOWN):
         found = [(float(t), attempt(fine_share, bench, side, float(t))) for t in temperatures]
     shares = [(t, one) for t, one in found if isinstance(one, Estimate)]
     return curve_of(side, shares) if shares else None
@@ -234,7 +232,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
     found = []
     for size in _counted(bench, side):
         try:
-            with with_trials(DRAWN):
+            with with_trials(SHOWN):
                 one = sump_estimate(bench, side, size, temperature)
         except NotDemonstrated as why:
             notes.append(say("{size:g} µm(c): {reason}", size=size, reason=why.reason))

@@ -21,6 +21,7 @@ from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import NORMAL_OIL, RATED_FLOW, Conditions, Quantity, StatedAt
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
+    SHOWN,
     generator,
     half_width_of,
     middle_of,
@@ -67,9 +68,8 @@ class _Draws:
     """Relative error of each run's injected mass, gravimetry (n, m) [-]."""
 
 
-def _draws(
-    bench: Bench, side: Side, specimens: Sequence[Loaded], flow: float, temperature: float
-) -> _Draws:
+@once
+def _draws(bench: Bench, side: Side, flow: float, temperature: float) -> _Draws:
     value, u = stated_ingression(bench)
     runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
     # One stream for the duty and one for each shared instrument: both filters see the same error.
@@ -78,7 +78,8 @@ def _draws(
     parts = pressure_components(
         bench, sweeps, flow, *fluid_at(bench.case.application.oil, temperature)
     )
-    mean = float(np.mean([s.clean for s in specimens]))
+    loaded = loaded_specimens(bench, side, flow, temperature)
+    mean = float(np.mean([one.clean for one in loaded]))
     extra = widening(bench, [run.record for run in runs] + [sweep.record for sweep in sweeps], 1.0)
     rng = generator(bench, f"{side} gravimetry")
     own = [injection_level_u(bench, bench.entries[run.record]) for run in runs]
@@ -163,14 +164,12 @@ def _alone(draws: _Draws, name: str) -> _Draws:
     A result only rises or only falls with one that all specimens share: the ends of its middle
     68.27 % are those of the result's, and no other draw is looked at.
     """
-    still = np.zeros(1)
+    still, rate, own = np.zeros(1), draws.rate[:SHOWN], draws.own_mass[:, :SHOWN]
     return _Draws(
-        rate=middle_of(draws.rate)
-        if name == "ingression"
-        else np.median(draws.rate, keepdims=True),
-        mass=middle_of(draws.mass) if name == "injection flow" else still,
-        drop=draws.drop if name == "clean pressure drop" else still,
-        own_mass=draws.own_mass if name == "gravimetry" else np.zeros((len(draws.own_mass), 1)),
+        rate=middle_of(rate) if name == "ingression" else np.median(rate, keepdims=True),
+        mass=middle_of(draws.mass[:SHOWN]) if name == "injection flow" else still,
+        drop=draws.drop[:SHOWN] if name == "clean pressure drop" else still,
+        own_mass=own if name == "gravimetry" else np.zeros((len(own), 1)),
     )
 
 
@@ -185,7 +184,7 @@ def _drop_estimate(
     bench: Bench, side: Side, flow: float, temperature: float, seconds: float
 ) -> Estimate:
     specimens = loaded_specimens(bench, side, flow, temperature)
-    draws = _draws(bench, side, specimens, flow, temperature)
+    draws = _draws(bench, side, flow, temperature)
     rate, _ = stated_ingression(bench)
     nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
     if not np.isfinite(nominal).all():
@@ -298,7 +297,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     application = bench.case.application
     flow, warmth = application.circuit.rated_flow, application.duty.normal_oil
     specimens = loaded_specimens(bench, side, flow, warmth)
-    draws = _draws(bench, side, specimens, flow, warmth)
+    draws = _draws(bench, side, flow, warmth)
     rate, _ = stated_ingression(bench)
     limit = _life_limit(bench, side)
     _accept_pressure(specimens, limit.value)
@@ -314,7 +313,7 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
         bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
         unit="s", bounds=["" if reached else "larger than" for _, reached in masses],
         notes=(*_notes(bench, side, warmth), *limit.notes), inputs=(*INPUTS, *ends),
-        alone=lambda name: _lives(specimens, _alone(draws, name), ends.get(name, still)),
+        alone=lambda name: _lives(specimens, _alone(draws, name), ends.get(name, still)[:SHOWN]),
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import (
+    SHOWN,
     as_samples,
     generator,
     half_width_of,
@@ -23,6 +24,7 @@ from dossier.evidence.statistics.combine import (
     positive_normal,
     stated_ingression,
     trials,
+    with_trials,
 )
 from dossier.evidence.statistics.estimate import (
     Budget,
@@ -216,7 +218,8 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
         return once * (factor or 1.0)
 
     def alone() -> Iterator[Component]:
-        drawn = draw()  # again: kept, the draws of all sizes would fill the memory
+        with with_trials(min(SHOWN, trials())):  # again: kept, all draws would fill the memory
+            drawn = draw()
         for key in nominal:
             if float(np.ptp(drawn[key])) > 0:
                 u, source = half_width_of(concentration({**nominal, key: drawn[key]})), say(ALONE)
