@@ -45,7 +45,13 @@ from dossier.evidence.quantities.circuit import circuit_summary
 from dossier.evidence.quantities.curves import curves_of
 from dossier.evidence.requirement import Demand, resolve
 from dossier.evidence.spoken import Side
-from dossier.evidence.statistics.combine import generator, over_lots
+from dossier.evidence.statistics.combine import (
+    SHOWN,
+    generator,
+    over_lots,
+    trials,
+    with_trials,
+)
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.evidence.statistics.tolerance import find_outlier, outlier_note
 from dossier.evidence.statistics.uncertainty import load_functions
@@ -124,7 +130,10 @@ def _conditions(bench: Bench, findings: Sequence[Finding], again: Again) -> tupl
 
 
 def _computed(bench: Bench) -> Compute:
-    """Return what computes each quantity once, however many requirements ask for it."""
+    """Return what computes each quantity once, however many requirements ask for it.
+
+    What stands beside a result and decides nothing is drawn as often as what pages alone show.
+    """
     found: dict[tuple[object, ...], Estimate | NotDemonstrated] = {}
     compared = replace(bench, compared=True)
 
@@ -132,7 +141,9 @@ def _computed(bench: Bench) -> Compute:
         key = _asked(demand, side)
         if key not in found:
             on = bench if demand.not_worse is None else compared
-            found[key] = _compute(on, demand, side)
+            beside = side == "reference" and demand.not_worse is None
+            with with_trials(min(SHOWN, trials()) if beside else trials()):
+                found[key] = _compute(on, demand, side)
         return found[key]
 
     return compute

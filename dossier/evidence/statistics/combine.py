@@ -31,8 +31,8 @@ Floats = NDArray[np.float64]
 DRAWS = 100_000
 """Draws that every decision rests on."""
 SHOWN = 10_000
-"""Draws of what pages alone show, such as what one input adds by itself: they leave a percent of
-its uncertainty uncertain."""
+"""Draws of what is shown and decides nothing, such as what one input adds by itself: they leave a
+percent of its uncertainty uncertain."""
 _trials: ContextVar[int] = ContextVar("_trials", default=DRAWS)
 EXAMPLE = 'ingression = { value = "0.1 g/h", u = "0.02 g/h" }'
 
