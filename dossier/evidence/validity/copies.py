@@ -45,6 +45,8 @@ NEARLY = 1.0 - 1e-12
 """A correlation of one, as far as a chance can be told from it."""
 ONE_ROW = 1e-6
 """Chance that any two rows of two runs are so alike below which one was copied."""
+ROUNDED = 1e-3
+"""More than what rounding takes from a squared distance of rows of counts."""
 
 
 class _Run:
@@ -168,15 +170,15 @@ def _same_row(one: _Run, other: _Run) -> dict[str, str]:
     used = np.flatnonzero(np.minimum(a.mean(axis=0), b.mean(axis=0)) >= LEAST_COUNT)
     if len(used) < LEAST_CLASSES:
         return {}
+    a, b = np.maximum(a[:, used], 0.0), np.maximum(b[:, used], 0.0)
     most = float(chdtri(float(len(used)), 1.0 - ONE_ROW / (len(a) * len(b))))
-    rows, others = np.ogrid[: len(a), : len(b)]
-    sums = np.where((rows == others) & (one is other), np.inf, 0.0)
-    for k in used:  # what is too far apart in some classes need not be looked at in the others
-        x, y = a[rows, k], b[others, k]
-        sums = sums + (np.abs(x - y) + 0.5) ** 2 / np.maximum(x + y, 1.0)
-        near = sums < most
-        rows, others, sums = (np.broadcast_to(e, near.shape)[near] for e in (rows, others, sums))
-    if not len(sums):
+    apart = _distances(np.sqrt(a), np.sqrt(b))  # never above that sum: few rows are left to look at
+    if one is other:
+        np.fill_diagonal(apart, np.inf)
+    rows, others = np.nonzero(apart < most + ROUNDED)
+    x, y = a[rows], b[others]
+    sums = ((np.abs(x - y) + 0.5) ** 2 / np.maximum(x + y, 1.0)).sum(axis=1)
+    if not (sums < most).any():
         return {}
     best = int(sums.argmin())
     own, their = float(times[rows[best]]), float(their_times[others[best]])
@@ -191,10 +193,10 @@ def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
     from reading to reading, which is little, has two specimens agree to every digit that is printed
     in row after row by a chance that is the product of those of the rows.
     """
-    curves = [(record, *each) for record in records for each in _curves(record)]
+    curves = [(record, name, p, last_digit(p)) for record in records for name, p in _curves(record)]
     found: dict[str, str] = {}
-    for (one, name, first), (other, known, second) in combinations(curves, 2):
-        if one.entry.kind != other.entry.kind or not _same_curve(first, second):
+    for (one, name, *first), (other, known, *second) in combinations(curves, 2):
+        if one.entry.kind != other.entry.kind or not _same_curve(*first, *second):
             continue
         for record, own, their, source in ((other, known, name, one), (one, name, known, other)):
             words = say(SAME_CURVE, specimen=own, other=their, record=source.id)
@@ -225,14 +227,13 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
             yield name, table.pressure_drop[names == name]
 
 
-def _same_curve(one: Floats, other: Floats) -> bool:
+def _same_curve(one: Floats, digits: Floats, other: Floats, other_digits: Floats) -> bool:
     rows = min(len(one), len(other))
-    a, b = one[:rows], other[:rows]
-    read = (a > 0) & (b > 0)
-    if read.sum() < FEWEST:
+    read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
+    if len(read) < FEWEST:
         return False
-    a, b = a[read], b[read]
-    within = 0.5 * (last_digit(a) / a + last_digit(b) / b) * 1.001
+    a, b = one[read], other[read]
+    within = 0.5 * (digits[read] / a + other_digits[read] / b) * 1.001
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
         return False
@@ -355,7 +356,10 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
         return together, 1.0
     r, dof = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long], rows[long] - 2.0
     t = r * np.sqrt(dof[:, None] / (1.0 - r**2))
-    return together, float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
+    least = float(stdtr(dof, -t.max(axis=1)).min())
+    if least < ALONE:
+        least = float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
+    return together, least
 
 
 def _sums(a: Floats, b: Floats) -> Floats:
@@ -371,6 +375,12 @@ def _scatter(values: Floats) -> Floats:
     return np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
 
 
+def _distances(a: Floats, b: Floats) -> Floats:
+    """Return the squared distances (n, m) of each row of (n, s) to each of (m, s)."""
+    squares: Floats = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1) - 2.0 * a @ b.T
+    return squares
+
+
 def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
     """Return the share of the rows of one run that have just one row of the other beside them [-].
 
@@ -380,7 +390,7 @@ def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
     if used.sum() < LEAST_CLASSES or min(len(a), len(b)) < FEWEST:
         return 0.0
     a, b = a[:, used], b[:, used]
-    distance = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2.0 * a @ b.T
+    distance = _distances(a, b)
     if own:
         np.fill_diagonal(distance, np.inf)
     shares = []
