@@ -4,8 +4,10 @@ Charts are drawn when the layout asks for them: who only wants the words draws n
 """
 
 import base64
+import os
+import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from importlib import resources
@@ -36,14 +38,28 @@ def template_folder() -> Path:
 
 
 def templates(form: Callable[[str], str]) -> Any:
-    """Return what fills templates; `form` makes each text that they print fit to be printed."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    """Return what fills templates; `form` makes each text that they print fit to be printed.
+
+    Templates are compiled once, and kept beside them as Python keeps its own byte code.
+    """
+    from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined
 
     return Environment(
         loader=FileSystemLoader(template_folder()), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
         finalize=lambda value: form(value) if type(value) is str else value,
+        bytecode_cache=FileSystemBytecodeCache(str(kept)) if (kept := _kept_compiled()) else None,
     )  # fmt: skip
+
+
+def _kept_compiled() -> Path | None:
+    """Return the folder of compiled templates; None where nothing is to be written there."""
+    folder = template_folder() / "__pycache__"
+    if sys.dont_write_bytecode:
+        return None
+    with suppress(OSError):
+        folder.mkdir(exist_ok=True)
+    return folder if os.access(folder, os.W_OK) else None
 
 
 def source_of(environment: Any, name: str) -> str:
