@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 
 from dossier.case.case import Case, Record
 from dossier.case.consistency import plain
@@ -80,6 +81,7 @@ def _certificate(held: Held, _: Limit, used: list[Instrument]) -> Found:
     return True, say("a certificate for each")
 
 
+@cache
 def _told(certificate: str) -> str:
     """Return the letters and digits that tell a certificate from another."""
     return "".join(c for c in plain(certificate) if c.isalnum())
