@@ -145,8 +145,6 @@ class Loaded:
     """Injected contaminant (n,) [kg], increasing."""
     drop: Floats
     """Assembly pressure drop in the application at those masses (n,) [Pa], not falling."""
-    viscous: float
-    """Clean viscous part of the element [Pa]: the part that grows."""
     clean: float
     """Clean assembly [Pa]."""
     tested: float
@@ -258,7 +256,6 @@ def _loaded(
         specimen=run.specimen,
         mass=run.mass[corners],
         drop=rest + viscous * growth,
-        viscous=viscous,
         clean=rest + viscous,
         tested=run.terminal + run.housing,
     )
