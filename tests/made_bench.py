@@ -24,15 +24,7 @@ NOTHING = ((0.0, 0.0), (0.0, 0.0))
 def fit(a, b, covariance=None):
     """A fit of a [1/m3] and b [1/m4]; without a covariance it is exact."""
     spread = np.zeros((2, 2)) if covariance is None else np.asarray(covariance, dtype=float)
-    return PressureDropFit(
-        a=a,
-        b=b,
-        covariance=spread,
-        residual_sd=0.0,
-        resolved=(True, True),
-        dof=4,
-        condition=1.0,
-    )
+    return PressureDropFit(a=a, b=b, covariance=spread, resolved=(True, True))
 
 
 def sweep(record="S1", specimen="C1", side="candidate", **changes):
@@ -77,8 +69,8 @@ def run(record="M1", specimen="C1", side="candidate", **changes):
         viscosity=MU, density=RHO, injection_flow=0.25 / 6e4,
         base_level=0.010, injected=float(mass[-1]),
         balance=RetainedMass(
-            injected=float(mass[-1]), left_in_system=1e-3, drawn_upstream=0.0,
-            drawn_downstream=0.0, retained=float(mass[-1]) - 1e-3, level_below_base=False,
+            injected=float(mass[-1]), left_in_system=1e-3, retained=float(mass[-1]) - 1e-3,
+            level_below_base=False,
         ),
     )  # fmt: skip
     return replace(whole, **changes)

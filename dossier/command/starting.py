@@ -270,6 +270,7 @@ def meaning_of(name: str) -> str | None:
         "[[requirement]]",
         'id = "R1"',
         'text = "..."',
+        f'quantity = "{name}"',
         each.example,
         'source = "document and clause"',
         'severity = "mandatory"',

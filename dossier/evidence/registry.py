@@ -75,7 +75,7 @@ class Quantity:
     standard: str
     """Where the formula comes from: standard and edition, or 'from memory', or 'own'."""
     example: str
-    """An example requirement in TOML."""
+    """What an example requirement asks of it, in TOML."""
     section: Section
     """Section of the dossier that shows it."""
     share_of: ShareOf = "value"

@@ -31,12 +31,8 @@ class RetainedMass(NamedTuple):
 
     injected: float
     left_in_system: float
-    drawn_upstream: float
-    """Taken away by the upstream samples."""
-    drawn_downstream: float
-    """Taken away by the downstream samples."""
     retained: float
-    """Injected less the other three."""
+    """Injected less what was left in the system or drawn off by samples."""
     level_below_base: bool
     """True where the final level read below the base level; the downstream level counts as 0."""
 
@@ -274,7 +270,7 @@ def retained_mass(
     upstream = final_level * upstream_sample_flow * tf
     downstream = max(0.0, final_level - base_level) * downstream_sample_flow * tf
     retained = injected - left - upstream - downstream
-    return RetainedMass(injected, left, upstream, downstream, retained, final_level < base_level)
+    return RetainedMass(injected, left, retained, final_level < base_level)
 
 
 def _rate(ci: float, qi: float) -> float:

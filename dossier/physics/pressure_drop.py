@@ -83,14 +83,8 @@ class PressureDropFit(Path):
 
     covariance: Floats
     """Of (a, b), scaled by the residual variance (2, 2) [1/m6, 1/m7, 1/m8]."""
-    residual_sd: float
-    """Standard deviation of the residuals, not weighted [Pa]."""
-    dof: int
-    """Rows less the coefficients that were free [-]."""
     resolved: tuple[bool, bool]
     """False for a coefficient that came out negative: it is 0, and so is its covariance."""
-    condition: float
-    """Condition number of the two columns, weighted and scaled to length one [-]."""
 
     def __post_init__(self) -> None:
         """Accept one that shows no resistance, as an empty housing may: it has no flow to give."""
@@ -103,12 +97,6 @@ class Offset(NamedTuple):
     """[Pa]."""
     u: float
     """Its standard uncertainty from the scatter of the rows [Pa]."""
-
-
-class _Solution(NamedTuple):
-    x: Floats
-    covariance: Floats
-    condition: float
 
 
 def fit_pressure_drop(
@@ -129,22 +117,17 @@ def fit_pressure_drop(
     Source: Darcy-Forchheimer form, weighted linear least squares (textbook).
     """
     columns, drop, sd = _rows(flow, viscosity, density, pressure_drop, weight_sd, least=3)
-    full = _solve(columns / sd[:, None], drop / sd)
-    resolved = (bool(full.x[0] >= 0.0), bool(full.x[1] >= 0.0))
+    both, _ = _solve(columns / sd[:, None], drop / sd)
+    resolved = (bool(both[0] >= 0.0), bool(both[1] >= 0.0))
     free = np.flatnonzero(resolved)
     x, covariance = np.zeros(2), np.zeros((2, 2))
     if len(free):
         part = _solve(columns[:, free] / sd[:, None], drop / sd)
-        x[free], covariance[np.ix_(free, free)] = part.x, part.covariance
+        x[free], covariance[np.ix_(free, free)] = part
     if not (x.min() >= 0.0 and x.max() > 0.0):
         words = later("the pressure drop does not rise with flow: no coefficient is above zero")
         raise ValueError(say(words))
-    dof = len(drop) - len(free)
-    residual = drop - columns @ x
-    return PressureDropFit(
-        a=float(x[0]), b=float(x[1]), covariance=covariance, dof=dof, resolved=resolved,
-        residual_sd=math.sqrt(float(residual @ residual) / dof), condition=full.condition,
-    )  # fmt: skip
+    return PressureDropFit(a=float(x[0]), b=float(x[1]), covariance=covariance, resolved=resolved)
 
 
 def offset_of_fit(
@@ -163,8 +146,8 @@ def offset_of_fit(
     """
     columns, drop, sd = _rows(flow, viscosity, density, pressure_drop, weight_sd, least=4)
     wide = np.column_stack([np.ones(len(drop)), columns]) / sd[:, None]
-    fit = _solve(wide, drop / sd)
-    return Offset(float(fit.x[0]), math.sqrt(float(fit.covariance[0, 0])))
+    x, covariance = _solve(wide, drop / sd)
+    return Offset(float(x[0]), math.sqrt(float(covariance[0, 0])))
 
 
 def opening_temperature(
@@ -215,8 +198,11 @@ def _rows(
     return np.column_stack([m * q, r * q**2]), dp, s
 
 
-def _solve(columns: Floats, y: Floats) -> _Solution:
-    """Return least squares of `y` (n,) on `columns` (n, p) by singular values, columns scaled."""
+def _solve(columns: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Return coefficients (p,) of `y` (n,) on `columns` (n, p), and their covariance (p, p).
+
+    Least squares by singular values, columns scaled to length one.
+    """
     length = np.linalg.norm(columns, axis=0)
     u, s, vt = np.linalg.svd(columns / length, full_matrices=False)
     if not s[0] < COLLINEAR * s[-1]:
@@ -229,5 +215,4 @@ def _solve(columns: Floats, y: Floats) -> _Solution:
     residual = y - columns / length @ x
     variance = float(residual @ residual) / (len(y) - len(x))
     inverse = (vt.T / s**2) @ vt
-    covariance = variance * inverse / np.outer(length, length)
-    return _Solution(x / length, covariance, float(s[0] / s[-1]))
+    return x / length, variance * inverse / np.outer(length, length)

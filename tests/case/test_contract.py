@@ -70,7 +70,7 @@ def test_the_example_of_every_quantity_resolves(name):
     declared = all_quantities()[name]
     requirement = {
         "id": "X", "text": "example", "source": "example", "severity": "mandatory",
-        **tomllib.loads(declared.example),
+        "quantity": name, **tomllib.loads(declared.example),
     }  # fmt: skip
     application = Application.model_validate(
         document("application.toml") | {"requirement": [requirement]}

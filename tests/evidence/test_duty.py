@@ -64,7 +64,7 @@ def test_two_draws_of_what_all_specimens_share_say_what_all_of_them_do(name):
     rates, masses = rng.normal(RATE, 0.1 * RATE, 2001), rng.normal(0.0, 0.05, 2001)
     draws = _Draws(rate=rates, mass=masses, drop=still, own_mass=np.zeros((2, 1)))
     one = Loaded(
-        record="M1", sweeps=(), specimen="C1", viscous=1.0, clean=1.0, tested=1.0,
+        record="M1", sweeps=(), specimen="C1", clean=1.0, tested=1.0,
         mass=np.array([0.0, 0.035, 0.08]), drop=np.array([9.0, 14.0, 80.0]),
     )  # fmt: skip
     bent = one, replace(one, drop=np.array([8.0, 20.0, 50.0]))

@@ -31,7 +31,7 @@ def reduced(flow=FLOW, a=A, b=B, warmth=WARM, housing=None, **conditions):
 def test_the_law_comes_back_with_nothing_left():
     found = reduced()
     assert (found.assembly.a, found.assembly.b) == approx((A, B), rel=1e-6)
-    assert found.assembly.residual_sd == approx(0.0, abs=1.0)
+    assert np.sqrt(np.diag(found.assembly.covariance)) == approx([0.0, 0.0], abs=1e-6 * A)
     assert found.viscosity == approx(MU)
     assert found.housing is None
     assert reduced(temperature="60 degC").assembly.a == approx(A, rel=1e-6)

@@ -12,7 +12,6 @@ from scipy import stats
 
 from dossier import assess, read_case
 from dossier.decision.deciding import censored
-from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from tests.small_case import (
     TESTED,
@@ -380,12 +379,6 @@ class TestRulesOfValidity:
     def test_other_standards_have_no_hold_schedule(self):
         rules = {c.rule for c in bench([burst(1900, standard="ISO 4548-13:2013")]).checks}
         assert "hold schedule" not in rules
-
-
-def test_every_example_of_the_declarations_reads():
-    for name in COLUMNS:
-        example = tomllib.loads(all_quantities()[name].example)
-        assert example["quantity"] == name
 
 
 def test_from_files_to_findings(tmp_path):

@@ -367,18 +367,18 @@ class TestMass:
         injected = mp.injected_mass(ci, qi, end)
         assert injected * 1e3 == pytest.approx(case["injected"], abs=half_place(3))
         drawn = case["sample_flow"] * LITRES_PER_MIN
-        terms = mp.retained_mass(
-            injected,
-            balance["final_level"] / 1e3,
-            case["system_volume"] / 1e3,
-            drawn,
-            drawn,
-            cb,
-            end,
+        held = (injected, balance["final_level"] / 1e3, case["system_volume"] / 1e3)
+        terms, up, down = (
+            mp.retained_mass(*held, *flows, cb, end)
+            for flows in ((drawn, drawn), (drawn, 0.0), (0.0, drawn))
         )
-        for name, place in (("left_in_system", 4), ("drawn_upstream", 4), ("drawn_downstream", 4)):
-            expected = balance[name.split("_")[1] if name != "left_in_system" else "left"]
-            assert 1e3 * getattr(terms, name) == pytest.approx(expected, abs=half_place(place))
+        left = injected - terms.left_in_system
+        for name, found in (
+            ("left", terms.left_in_system),
+            ("upstream", left - up.retained),
+            ("downstream", left - down.retained),
+        ):
+            assert 1e3 * found == pytest.approx(balance[name], abs=half_place(4))
         assert terms.retained * 1e3 == pytest.approx(balance["retained"], abs=half_place(3))
         assert terms.injected == injected
         assert not terms.level_below_base
@@ -394,19 +394,15 @@ class TestMass:
 
     def test_terms_add_up_and_one_sided_draws_stay_apart(self):
         terms = mp.retained_mass(0.05, 0.02, 0.025, 2e-6, 0.0, 0.01, 3000.0)
-        assert terms.drawn_downstream == 0.0
-        assert terms.drawn_upstream == pytest.approx(0.02 * 2e-6 * 3000.0)
+        assert terms.left_in_system == pytest.approx(0.02 * 0.025)
+        assert terms.retained == pytest.approx(0.05 - 0.02 * 0.025 - 0.02 * 2e-6 * 3000.0)
         other = mp.retained_mass(0.05, 0.02, 0.025, 0.0, 2e-6, 0.01, 3000.0)
-        assert other.drawn_upstream == 0.0
-        assert other.drawn_downstream == pytest.approx(0.01 * 2e-6 * 3000.0)
-        assert terms.injected == pytest.approx(
-            terms.retained + terms.left_in_system + terms.drawn_upstream + terms.drawn_downstream
-        )
+        assert other.retained == pytest.approx(0.05 - 0.02 * 0.025 - 0.01 * 2e-6 * 3000.0)
+        assert terms.injected == other.injected == 0.05
 
     def test_a_level_below_base_never_raises_what_is_retained(self):
         low = mp.retained_mass(0.05, 0.0095, 0.025, 0.0, 2e-6, 0.01, 3000.0)
         assert low.level_below_base
-        assert low.drawn_downstream == 0.0
         assert low.retained == pytest.approx(0.05 - 0.0095 * 0.025)
 
     def test_more_lost_than_injected_shows(self):

@@ -54,8 +54,7 @@ class TestFit:
         assert fit.a == pytest.approx(CASES["recovery"]["a"], rel=1e-8)
         assert fit.b == pytest.approx(CASES["recovery"]["b"], rel=1e-8)
         assert fit.resolved == (True, True)
-        assert fit.dof == 4
-        assert fit.residual_sd == pytest.approx(0.0, abs=1e-6)
+        assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([0.0, 0.0], abs=1e-9 * fit.a)
 
     def test_packed_bed_of_the_library(self):
         """Rows made by the library's Ergun equation give its two published constants back."""
@@ -82,8 +81,6 @@ class TestFit:
         scale = k / np.array([c, c**2])
         assert np.array([other.a, other.b]) == pytest.approx(scale * [fit.a, fit.b], rel=1e-7)
         assert other.covariance == pytest.approx(np.outer(scale, scale) * fit.covariance, rel=1e-6)
-        assert other.residual_sd == pytest.approx(k * fit.residual_sd, rel=1e-7)
-        assert other.condition == pytest.approx(fit.condition, rel=1e-7)
 
     @pytest.mark.parametrize("weighted", [False, True])
     def test_covariance_is_what_simulated_sweeps_scatter(self, weighted):
@@ -98,14 +95,6 @@ class TestFit:
         assert np.array(found).mean(axis=0) == pytest.approx([A, B], rel=0.02)
         ratio = np.cov(np.array(found).T) / np.mean(stated, axis=0)
         assert ratio == pytest.approx(np.ones((2, 2)), abs=0.12)
-
-    def test_residual_sd_is_in_pascal_whatever_the_weights(self):
-        rng, found = np.random.default_rng(4), []
-        for _ in range(300):
-            drop = exact() + 900.0 * rng.standard_normal(12)
-            fit = pd.fit_pressure_drop(Q, MU, RHO, drop, np.full(12, 3.0))
-            found.append(fit.residual_sd**2)
-        assert math.sqrt(np.mean(found)) == pytest.approx(900.0, rel=0.05)
 
     def test_weights_decide_between_rows_that_disagree(self):
         drop = exact()
@@ -126,13 +115,11 @@ class TestFit:
         length = np.linalg.norm(columns, axis=0)
         expected = nnls(columns / length, drop / sd)[0] / length
         free = np.linalg.lstsq(columns / length, drop / sd, rcond=None)[0]
-        assert fit.condition == pytest.approx(np.linalg.cond(columns / length), rel=1e-6)
         assert [fit.a, fit.b] == pytest.approx(expected, rel=1e-6)
         assert fit.resolved == tuple(free >= 0)
         for k, ok in enumerate(fit.resolved):
             assert np.all(fit.covariance[k] == 0) == (not ok)
             assert np.all(fit.covariance[:, k] == 0) == (not ok)
-        assert fit.dof == 12 - sum(fit.resolved)
 
     def test_both_signs_of_unresolved_occur(self):
         rng, seen = np.random.default_rng(9), set()
@@ -167,7 +154,7 @@ class TestFit:
         rows = [Q.copy(), MU.copy(), RHO.copy(), exact(), np.ones(12)]
         rows[place][4] = bad
         if place == 3 and bad == -1.0:
-            assert pd.fit_pressure_drop(*rows).residual_sd > 0
+            assert pd.fit_pressure_drop(*rows).a > 0
             return
         for call in (pd.fit_pressure_drop, pd.offset_of_fit):
             with pytest.raises(ValueError, match=r"flow|viscosity|density|drop|deviation"):

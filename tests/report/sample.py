@@ -303,9 +303,8 @@ def run(record: str, side: str, specimen: str, strength: float) -> MultipassResu
     mass = np.linspace(0.0, 0.045 * strength**0.2, 61)
     drop = 15e3 + 5e3 + 145e3 * (np.exp(4 * time / 3600.0) - 1) / (np.exp(4.0) - 1)
     held = RetainedMass(
-        injected=mass[-1], left_in_system=1e-3, drawn_upstream=1e-4, drawn_downstream=1e-4,
-        retained=mass[-1] - 1.2e-3, level_below_base=False,
-    )  # fmt: skip
+        mass[-1], left_in_system=1e-3, retained=mass[-1] - 1.2e-3, level_below_base=False
+    )
     safe = np.where(down > 0, down, 1.0)
     return MultipassResult(
         record=record, side=side, specimen=specimen, path="full_flow", sizes=SIZES, up=up,
@@ -322,15 +321,7 @@ def run(record: str, side: str, specimen: str, strength: float) -> MultipassResu
 
 def sweep(record: str, side: str, specimen: str) -> PressureDropResult:
     flow = np.linspace(20.0, 96.0, 6) / 6e4
-    fit = PressureDropFit(
-        a=1.2e8,
-        b=1.1e7,
-        covariance=np.eye(2),
-        residual_sd=100.0,
-        resolved=(True, False),
-        dof=4,
-        condition=1.0,
-    )
+    fit = PressureDropFit(a=1.2e8, b=1.1e7, covariance=np.eye(2), resolved=(True, False))
     return PressureDropResult(
         record=record, side=side, specimen=specimen, path="full_flow", flow=flow,
         pressure_drop=1e6 * flow, temperature=np.full(6, 313.15), viscosity=np.full(6, 0.02),

@@ -131,10 +131,8 @@ def test_the_line_of_an_upper_limit_in_a_turned_unit_keeps_its_sides():
 
 def test_efficiency_draws_raw_points_of_every_specimen_and_the_limits(ax):
     lines = [
-        filtration.SpecimenLine(
-            side=side, specimen=name, x=np.array([4.0, 10.0]), y=np.array([40.0, y])
-        )
-        for side, name, y in (("candidate", "C1", 91.0), ("reference", "R1", 85.0))
+        filtration.SpecimenLine(side=side, x=np.array([4.0, 10.0]), y=np.array([40.0, y]))
+        for side, y in (("candidate", 91.0), ("reference", 85.0))
     ]
     limit = filtration.LimitMark(x=10.0, y=90.0, label="E1", is_minimum=True)
     filtration.draw_efficiency(ax, lines, [limit])
@@ -165,12 +163,9 @@ def test_the_bound_of_a_tenth_follows_from_the_volume_counted():
 
 
 def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
-    runs = [
-        filtration.Loading(
-            side="candidate", specimen="C1", mass=np.array([0.0, 40.0]), pressure=np.array([5, 150])
-        )
-    ]
-    filtration.draw_loading(ax, runs, [("terminal 150 kPa", 150.0)])
+    mass, pressure = np.array([0.0, 40.0]), np.array([5, 150])
+    run = filtration.SpecimenLine(side="candidate", x=mass, y=pressure)
+    filtration.draw_loading(ax, [run], [("terminal 150 kPa", 150.0)])
     assert (40.0, 150.0) in points(ax)
     assert any(list(line.y) == [150.0, 150.0] for line in ax.lines)
     assert {"terminal 150 kPa", "candidate"} <= set(texts(ax))
@@ -284,8 +279,8 @@ def test_an_interval_that_is_open_runs_to_the_frame():
     point = TradePoint(
         side="candidate", x=30.0, x_ends=(30.0, math.inf), y=90.0, y_ends=(89.0, 91.0)
     )
-    reach = Reach(label="held / g", lower=20.0, upper=None)
-    draw_trade(panel, [point], reach, Reach(label="%", lower=80.0, upper=None))
+    reach = Reach(label="held / g", lower=20.0, upper=math.inf)
+    draw_trade(panel, [point], reach, Reach(label="%", lower=80.0, upper=math.inf))
     (spot,) = placed_panels(figure)
     (x, _), right = spot.at(np.array([30.0, math.inf]), 90.0)[0], spot.frame[2]
     assert spot.frame[0] < x < right

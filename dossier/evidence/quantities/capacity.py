@@ -106,7 +106,7 @@ def _notes(entry: RecordEntry) -> str:
     symbol="mi",
     meaning="Contaminant injected up to the terminal differential pressure.",
     formula="mi = ci·qi·tf",
-    example='quantity = "injected_capacity"\nmin = "40 g"',
+    example='min = "40 g"',
 )
 def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the injected mass to the terminal differential pressure [kg]."""
@@ -118,7 +118,7 @@ def injected_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     symbol="mR",
     meaning="Contaminant that the filter holds at its terminal differential pressure.",
     formula="mR = ci·qi·tf − c·V − c·qu·tf − (c − cb)·qd·tf",
-    example='quantity = "retained_capacity"\nmin = "36 g"',
+    example='min = "36 g"',
 )
 def retained_capacity(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the retained mass [kg]: injected less what stayed in the system or was drawn off."""
@@ -145,8 +145,6 @@ class Loaded:
     """Injected contaminant (n,) [kg], increasing."""
     drop: Floats
     """Assembly pressure drop in the application at those masses (n,) [Pa], not falling."""
-    viscous: float
-    """Clean viscous part of the element [Pa]: the part that grows."""
     clean: float
     """Clean assembly [Pa]."""
     tested: float
@@ -258,7 +256,6 @@ def _loaded(
         specimen=run.specimen,
         mass=run.mass[corners],
         drop=rest + viscous * growth,
-        viscous=viscous,
         clean=rest + viscous,
         tested=run.terminal + run.housing,
     )

@@ -21,47 +21,40 @@ from dossier.physics import circuit as physics
 from dossier.physics import particles
 from dossier.words import say
 
-SWEEPS = ("pressure_drop",)
-ALL = ("multipass", "pressure_drop")
 SPLIT = (
     "equal pressure of parallel paths, each a·µ·Q + b·ρ·Q² (own, from mass and pressure balance)"
 )
 BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts from memory"
-_declared = partial(Quantity, section="circuit")
+_declared = partial(Quantity, section="circuit", conditions=(NORMAL_OIL,))
+_split = partial(_declared, records=("pressure_drop",), standard=SPLIT)
+_balanced = partial(_declared, records=("multipass", "pressure_drop"), better="lower")
 
 
-@_declared(
+@_split(
     title="Share through the fine path",
     symbol="w",
     dimension="fraction",
     unit="%",
-    conditions=(NORMAL_OIL,),
-    records=SWEEPS,
     better="neither",
     meaning="Share of the rated flow that passes the fine path, from the balance of pressures.",
     formula="Δpf(w·Q) = pg + Δpm((1 − w)·Q); with all oil to the engine Δpf(w·Q) = Δpm((1 − w)·Q)",
-    standard=SPLIT,
-    example='quantity = "partial_flow_share"\nat = { temperature = "90 degC" }\n'
-    'between = { min = "5 %", max = "15 %" }',
+    example='at = { temperature = "90 degC" }\nbetween = { min = "5 %", max = "15 %" }',
 )
 def partial_flow_share(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the share of the rated flow through the fine path [-] at `at["temperature"]` [K]."""
     return fine_share(bench, side, at["temperature"])
 
 
-@_declared(
+@_split(
     title="Time for the sump to pass the fine path once",
     symbol="τ",
     dimension="time",
     unit="min",
-    conditions=(NORMAL_OIL,),
-    records=SWEEPS,
     better="lower",
     meaning="Time in which the fine path passes one sump volume; with perfect mixing 36.8 % of "
     "the oil has then not yet passed.",
     formula="τ = V / (w·Q)",
-    standard=SPLIT,
-    example='quantity = "turnover_time"\nat = { temperature = "90 degC" }\nmax = "8 min"',
+    example='at = { temperature = "90 degC" }\nmax = "8 min"',
 )
 def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the time [s] in which the fine path passes one sump volume."""
@@ -72,39 +65,33 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return inverse(share, circuit.sump_volume / circuit.pumped, unit="s")
 
 
-@_declared(
+@_balanced(
     title="Long-run concentration in the sump",
     symbol="C",
     dimension="count concentration",
     unit="1/mL",
     conditions=(SIZE, NORMAL_OIL),
-    records=ALL,
-    better="lower",
     meaning="Particles of a size and larger in a millilitre of sump oil after a long time.",
     formula="C = R(x) / (Q·[(1 − w)·E(x) + w·Ef(x)])",
     standard=BALANCE,
-    example='quantity = "sump_concentration"\n'
-    'at = { size = "10 um(c)", temperature = "90 degC" }\nmax = "200 1/mL"',
+    example='at = { size = "10 um(c)", temperature = "90 degC" }\nmax = "200 1/mL"',
 )
 def sump_concentration(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the long-run concentration in the sump [1/mL]."""
     return sump_estimate(bench, side, at["size"], at["temperature"])
 
 
-@_declared(
+@_balanced(
     title="Cleanliness code of the sump, classes above the wanted",
     symbol="K",
     dimension="cleanliness code",
     unit="classes",
-    conditions=(NORMAL_OIL,),
-    records=ALL,
-    better="lower",
     share_of="",
     meaning="Long-run ISO 4406 code of the sump at 4, 6 and 14 µm(c) against the wanted code: "
     "classes by which the worst of the three sizes lies above it, negative when all lie below.",
     formula="K = max over the sizes of lg(C / Cw) / lg 2",
     standard="ISO 4406:2021 (table from memory); " + BALANCE,
-    example='quantity = "sump_cleanliness"\nat = { temperature = "90 degC" }\nmax = "18/16/13"',
+    example='at = { temperature = "90 degC" }\nmax = "18/16/13"',
 )
 def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return by how many classes the sump's code exceeds the wanted code [-]."""

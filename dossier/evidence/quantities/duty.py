@@ -234,8 +234,7 @@ DUST = later("test dust stands for the application's contaminant: a comparison, 
     better="lower",
     meaning="Predicted differential pressure of the loaded assembly after the stated hours.",
     formula="Δp(m) = ah·µ·Q + b·ρ·Q² + (a − ah)·µ·Q·g(m), m = R·t",
-    example='quantity = "pressure_drop_at_interval"\nat = { temperature = "90 degC" }\n'
-    'max = "100 kPa"',
+    example='at = { temperature = "90 degC" }\nmax = "100 kPa"',
 )
 def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the loaded pressure drop [Pa] at `at["flow"]`, `at["temperature"]`, `at["hours"]`."""
@@ -250,8 +249,7 @@ def pressure_drop_at_interval(bench: Bench, side: Side, at: Conditions) -> Estim
     share_of="",
     meaning="Lowest opening pressure of the valve less the predicted differential pressure.",
     formula="M = pmin − Δp(t)",
-    example='quantity = "bypass_margin"\nat = { temperature = "90 degC", hours = "350 h" }\n'
-    'min = "40 kPa"',
+    example='at = { temperature = "90 degC", hours = "350 h" }\nmin = "40 kPa"',
 )
 def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the margin [Pa]; the assembly's whole pressure drop counts as that at the valve."""
@@ -290,7 +288,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     "at its normal temperature and rated flow; without a valve, its terminal pressure drop.",
     formula="t* = m / R, m where Δp(m) reaches pmin, linear between readings",
     standard=STANDARD,
-    example='quantity = "service_life"\nmin = "600 h"',
+    example='min = "600 h"',
 )
 def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the predicted life [s]; a bound where the run carried ends below the opening."""

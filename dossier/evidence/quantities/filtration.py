@@ -97,7 +97,7 @@ def _other(bound: Bound) -> Bound:
     symbol="E",
     meaning="Share of the particles of a size and larger that the filter removes, over the test.",
     formula="E(x) = 1 − ΣN̄d,j(x) / ΣN̄u,j(x)",
-    example='quantity = "efficiency"\nat = { size = "20 um(c)" }\nmin = "95 %"',
+    example='at = { size = "20 um(c)" }\nmin = "95 %"',
 )
 def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall efficiency [-] at `at["size"]` [um(c)]: from averages, ISO 4548-12."""
@@ -109,7 +109,7 @@ def efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     symbol="Emin",
     meaning="The lowest efficiency of any reporting tenth, at a size and larger.",
     formula="Emin(x) = minⱼ (1 − N̄d,j(x) / N̄u,j(x))",
-    example='quantity = "lowest_efficiency"\nat = { size = "20 um(c)" }\nmin = "92 %"',
+    example='at = { size = "20 um(c)" }\nmin = "92 %"',
 )
 def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the lowest efficiency of the ten tenths [-] at `at["size"]` [um(c)].
@@ -129,7 +129,7 @@ def lowest_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     share_of="inverse penetration",
     meaning="Particles of a size and larger upstream for each one downstream, over the test.",
     formula="β(x) = ΣN̄u,j(x) / ΣN̄d,j(x), a ratio of averages; over specimens 1 / mean(1/β)",
-    example='quantity = "filtration_ratio"\nat = { size = "25 um(c)" }\nmin = 75',
+    example='at = { size = "25 um(c)" }\nmin = 75',
 )
 def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the overall filtration ratio [-] at `at["size"]` [um(c)].
@@ -174,7 +174,7 @@ def _inverse_of(each: SpecimenValue, over: float) -> SpecimenValue:
     meaning="The size at which the overall filtration ratio reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁) between adjacent counted sizes; "
     "no extrapolation",
-    example='quantity = "size_at_ratio"\nat = { ratio = 75 }\nmax = "25 um(c)"',
+    example='at = { ratio = 75 }\nmax = "25 um(c)"',
 )
 def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the ratio reaches `at["ratio"]` [-]."""
@@ -190,7 +190,7 @@ def size_at_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     conditions=(StatedAt(name="efficiency", dimension="fraction", unit="%"),),
     meaning="The size at which the overall efficiency reaches a value.",
     formula="x = x₁ + (x₂ − x₁) · ln(B/β₁) / ln(β₂/β₁), B = 1/(1 − E); no extrapolation",
-    example='quantity = "size_at_efficiency"\nat = { efficiency = "90 %" }\nmax = "16 um(c)"',
+    example='at = { efficiency = "90 %" }\nmax = "16 um(c)"',
 )
 def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the size [um(c)] at which the efficiency reaches `at["efficiency"]` [-]."""
@@ -207,7 +207,7 @@ def size_at_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     meaning="Share of the particles of a size and larger removed in the first reporting tenth, "
     "while the filter is still clean.",
     formula="E₁(x) = 1 − N̄d,1(x) / N̄u,1(x)",
-    example='quantity = "initial_efficiency"\nat = { size = "20 um(c)" }\nmin = "93 %"',
+    example='at = { size = "20 um(c)" }\nmin = "93 %"',
 )
 def initial_efficiency(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the efficiency of the first reporting tenth [-] at `at["size"]` [um(c)]."""

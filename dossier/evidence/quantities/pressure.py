@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -172,20 +173,19 @@ COLDEST, WARMEST = 233.15, 423.15
 """Range searched for the opening temperature [K]."""
 
 
-@Quantity(
+_declared = partial(Quantity, section="pressure", better="lower", standard=STANDARD)
+
+
+@_declared(
     title="Clean pressure drop",
     symbol="Δp₀",
     dimension="pressure",
     unit="kPa",
     conditions=(RATED_FLOW, WARMTH),
-    section="pressure",
     records=("pressure_drop",),
-    better="lower",
     meaning="Differential pressure of the clean assembly with the application's oil.",
     formula="Δp = a·µ·Q + b·ρ·Q², µ = ν·ρ, lg lg(ν + 0.7) = A − B·lg T",
-    standard=STANDARD,
-    example='quantity = "clean_pressure_drop"\n'
-    'at = { flow = "80 L/min", temperature = "100 degC" }\nmax = "32 kPa"',
+    example='at = { flow = "80 L/min", temperature = "100 degC" }\nmax = "32 kPa"',
 )
 def clean_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the clean assembly's pressure drop [Pa] at `at["flow"]`, `at["temperature"]`.
@@ -210,20 +210,17 @@ def range_notes(sweeps: Sequence[PressureDropResult], nu: float) -> tuple[str, .
     return (say(words, nu=nu * 1e6, low=low * 1e6, high=high * 1e6),)
 
 
-@Quantity(
+@_declared(
     title="Oil temperature at which the clean filter opens the valve",
     symbol="tv",
     dimension="temperature",
     unit="degC",
     conditions=(RATED_FLOW,),
-    section="pressure",
     records=("pressure_drop", "bypass_valve"),
-    better="lower",
     share_of="",
     meaning="Above this oil temperature the clean filter no longer opens the bypass valve.",
     formula="Δp(tv, Q) = lowest opening pressure of the valve, solved for the temperature",
-    standard=STANDARD,
-    example='quantity = "cold_bypass_temperature"\nat = { flow = "80 L/min" }\nmax = "50 degC"',
+    example='at = { flow = "80 L/min" }\nmax = "50 degC"',
 )
 def cold_bypass_temperature(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the oil temperature [K] below which the clean filter opens the valve at full flow."""

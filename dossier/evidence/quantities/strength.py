@@ -25,32 +25,28 @@ _declared = partial(Quantity, section="strength", records=("measurement",), form
 _pressure = partial(_declared, dimension="pressure", unit="kPa", better="higher")
 ROWS = {
     "collapse pressure": _pressure(
-        name="collapse_pressure",
         title="Collapse pressure of the element",
         symbol="Δpc",
         meaning="Differential pressure at which the element collapses or bursts.",
         standard="ISO 4548-3:1997 and ISO 2941:2009 (titles and abstracts seen)",
-        example='quantity = "collapse_pressure"\nmin = "700 kPa"\nbasis = "every_specimen"',
+        example='min = "700 kPa"\nbasis = "every_specimen"',
     ),
     "burst pressure": _pressure(
-        name="burst_pressure",
         title="Burst pressure of the housing",
         symbol="pb",
         meaning="Gauge pressure at which the housing leaks or bursts.",
         standard="ISO 4548-6:2021 (extract seen)",
-        example='quantity = "burst_pressure"\nmin = "1600 kPa"\nbasis = "every_specimen"',
+        example='min = "1600 kPa"\nbasis = "every_specimen"',
     ),
     "first bubble pressure": _pressure(
-        name="first_bubble_pressure",
         title="First bubble pressure",
         symbol="p₁",
         meaning="Pressure at which the first bubble leaves the wetted element: a sign of sound "
         "making, not a measure of efficiency.",
         standard="ISO 2942 (abstract seen)",
-        example='quantity = "first_bubble_pressure"\nmin = "2.0 kPa"',
+        example='min = "2.0 kPa"',
     ),
     "pulse cycles": _declared(
-        name="pulse_cycles",
         title="Pressure pulses withstood",
         symbol="Np",
         dimension="number",
@@ -59,10 +55,9 @@ ROWS = {
         meaning="Pressure cycles to the first leak or failure.",
         formula=MEAN + "; cycles are counted exactly",
         standard="ISO 4548-5 (scope seen)",
-        example='quantity = "pulse_cycles"\nmin = 100000\nbasis = "every_specimen"',
+        example='min = 100000\nbasis = "every_specimen"',
     ),
     "vibration hours": _declared(
-        name="vibration_hours",
         title="Vibration withstood",
         symbol="tw",
         dimension="time",
@@ -71,10 +66,9 @@ ROWS = {
         meaning="Hours of vibration to the first leak or crack.",
         formula=MEAN + "; hours are taken as exact",
         standard="ISO 4548-7:2012 (scope seen)",
-        example='quantity = "vibration_hours"\nmin = "48 h"\nbasis = "every_specimen"',
+        example='min = "48 h"\nbasis = "every_specimen"',
     ),
     "anti-drain leakage": _declared(
-        name="anti_drain_leakage",
         title="Leakage of the anti-drain valve",
         symbol="qa",
         dimension="volume rate",
@@ -82,10 +76,9 @@ ROWS = {
         better="lower",
         meaning="Oil that runs back through the anti-drain valve at standstill.",
         standard="ISO 4548-9:2008 (title seen)",
-        example='quantity = "anti_drain_leakage"\nmax = "0.5 mL/min"',
+        example='max = "0.5 mL/min"',
     ),
     "initial cleanliness": _declared(
-        name="initial_cleanliness",
         title="Dirt in the new filter",
         symbol="m₀",
         dimension="mass",
@@ -93,13 +86,15 @@ ROWS = {
         better="lower",
         meaning="Mass of particles that a new filter brings of its own.",
         standard="gravimetry of what a flush carries out, common practice",
-        example='quantity = "initial_cleanliness"\nmax = "15 mg"',
+        example='max = "15 mg"',
     ),
 }
 """Column of the measurement records -> the quantity that it holds."""
 
-for _name, _row in ROWS.items():
-    _row(partial(measured, _name, _row))
+for _column, _row in ROWS.items():
+    _name = _column.replace(" ", "_").replace("-", "_")
+    _named = replace(_row, name=_name)
+    _named(partial(measured, _column, _named))
 
 CHARACTERISTIC = StatedAt(name="characteristic", dimension="text", unit="")
 _inspected = partial(
@@ -116,7 +111,7 @@ _inspected = partial(
     meaning="An inspected dimension of the filter.",
     formula="mean over the specimens, or each on its own",
     standard="own; uncertainty by JCGM 100:2008",
-    example='quantity = "dimension"\nat = { characteristic = "overall length" }\n'
+    example='at = { characteristic = "overall length" }\n'
     'between = { min = "138 mm", max = "141 mm" }\nbasis = "every_specimen"',
 )
 def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate:
@@ -148,8 +143,7 @@ def _records(rows: Sequence[Inspected]) -> tuple[str, ...]:
     meaning="Something that was looked for on every specimen, and found so or not.",
     formula="holds if every specimen was found so",
     standard="own",
-    example='quantity = "statement"\nat = { characteristic = "gasket seated in its groove" }\n'
-    "must_hold = true",
+    example='at = { characteristic = "gasket seated in its groove" }\nmust_hold = true',
 )
 def statement(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return 1 if `at["characteristic"]` was found so on every specimen, 0 if not [-]."""

@@ -93,34 +93,30 @@ STANDARD = (
     "ISO 4548-2:1997 (overview seen); the flow at which the valve counts as open is the record's"
 )
 _declared = partial(Quantity, section="strength", records=("bypass_valve",), standard=STANDARD)
+_pressure = partial(_declared, dimension="pressure", unit="kPa")
 
 
-@_declared(
+@_pressure(
     title="Opening pressure of the bypass valve",
     symbol="po",
-    dimension="pressure",
-    unit="kPa",
     better="neither",
     meaning="Differential pressure at which the flow through the valve first reaches the "
     "criterion, rising.",
     formula="po = Δp at q = qc on the rising sweep, linear between rows; no extrapolation",
-    example='quantity = "valve_opening_pressure"\n'
-    'between = { min = "140 kPa", max = "180 kPa" }\nbasis = "every_specimen"',
+    example='between = { min = "140 kPa", max = "180 kPa" }\nbasis = "every_specimen"',
 )
 def valve_opening_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the opening pressure [Pa] at the record's criterion flow; a bound beyond the sweep."""
     return from_sweeps(bench, side, opening_from_sweep, result="pressure")
 
 
-@_declared(
+@_pressure(
     title="Reseating pressure of the bypass valve",
     symbol="pr",
-    dimension="pressure",
-    unit="kPa",
     better="higher",
     meaning="Differential pressure below which the valve is shut again, falling.",
     formula="pr = Δp at q = qc on the falling sweep, linear between rows; no extrapolation",
-    example='quantity = "valve_reseat_pressure"\nmin = "110 kPa"',
+    example='min = "110 kPa"',
 )
 def valve_reseat_pressure(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the reseating pressure [Pa] at the record's criterion flow."""
@@ -145,7 +141,7 @@ def _reseat(sweep: ValveSweep, flow: float) -> Read:
     meaning="Flow past the valve at a differential pressure below its opening, rising.",
     formula="ql = q at Δp on the rising sweep, linear between rows, the largest if passed more "
     "than once; no extrapolation",
-    example='quantity = "valve_leakage"\nat = { pressure = "100 kPa" }\nmax = "100 mL/min"',
+    example='at = { pressure = "100 kPa" }\nmax = "100 mL/min"',
 )
 def valve_leakage(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the leakage [m3/s] at the differential pressure `at["pressure"]` [Pa]."""
@@ -169,17 +165,15 @@ def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
-@_declared(
+@_pressure(
     title="Pressure drop of the open bypass valve",
     symbol="Δpv",
-    dimension="pressure",
-    unit="kPa",
     conditions=(RATED_FLOW,),
     better="lower",
     meaning="Differential pressure at which the open valve passes a flow, in the tested fluid.",
     formula="Δpv = Δp at q on the sweeps, linear between rows, the larger of rising and falling; "
     "no extrapolation",
-    example='quantity = "valve_flow_pressure_drop"\nat = { flow = "60 L/min" }\nmax = "230 kPa"',
+    example='at = { flow = "60 L/min" }\nmax = "230 kPa"',
 )
 def valve_flow_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the open valve's pressure drop [Pa] at `at["flow"]` [m3/s], in the tested fluid."""

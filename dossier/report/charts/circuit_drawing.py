@@ -48,10 +48,10 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class _Filter:
-    """A filter at the height `y`, its taps and its valve at theirs, where it has any."""
+    """A filter at the height `y`, its taps and its valve, where it has one, at theirs."""
 
     y: float
-    gauge: float | None
+    gauge: float
     bypass: float | None
 
 
@@ -63,14 +63,12 @@ def labels_of(circuit: CircuitDrawing) -> tuple[Label, ...]:
     found += _lines(258.0, 92.5 if len(circuit.bearings) > 1 else 97.5, "middle", circuit.bearings)
     found += _lines(MIDDLE, main.y + 21.0, "middle", circuit.filter)
     if fine is not None:
-        found += _lines(MIDDLE, fine.y + 21.0, "middle", circuit.fine)
-    if main.gauge is not None:
-        found.append(Label(MIDDLE, main.gauge + 2.8, "middle", "Δp"))
-    if main.bypass is not None and main.gauge is not None:
-        if main.gauge > main.y:
-            found += _lines(MIDDLE, main.bypass - 17.0, "middle", [" ".join(circuit.bypass)])
-        else:
-            found += _lines(221.0, main.bypass - 2.0, "start", circuit.bypass)
+        found += _lines(MIDDLE, fine + 21.0, "middle", circuit.fine)
+    found.append(Label(MIDDLE, main.gauge + 2.8, "middle", "Δp"))
+    if main.bypass is not None and main.gauge > main.y:
+        found += _lines(MIDDLE, main.bypass - 17.0, "middle", [" ".join(circuit.bypass)])
+    elif main.bypass is not None:
+        found += _lines(221.0, main.bypass - 2.0, "start", circuit.bypass)
     return tuple(found)
 
 
@@ -78,13 +76,12 @@ def _lines(x: float, y: float, anchor: Anchor, texts: Sequence[str]) -> list[Lab
     return [Label(x, y + LEADING * i, anchor, text) for i, text in enumerate(texts)]
 
 
-def _filters(circuit: CircuitDrawing) -> tuple[_Filter, _Filter | None]:
-    """Return the filter that the valve guards, and the fine one beside it."""
+def _filters(circuit: CircuitDrawing) -> tuple[_Filter, float | None]:
+    """Return the filter that the valve guards, and the height of the fine one beside it."""
     if circuit.arrangement == "partial_flow":
         return _Filter(80.0, 118.0, 54.0 if circuit.valve else None), None
     main = _Filter(62.0, 12.0, 36.0 if circuit.valve else None)
-    beside = {"combined_through_flow": 100.0, "full_flow": None}.get(circuit.arrangement, 106.0)
-    return main, None if beside is None else _Filter(beside, None, None)
+    return main, {"combined_through_flow": 100.0, "full_flow": None}.get(circuit.arrangement, 106.0)
 
 
 def height_of(circuit: CircuitDrawing) -> float:
@@ -110,14 +107,15 @@ def svg_of(circuit: CircuitDrawing) -> bytes:
     dashed, filled = [_dash(main.y)], ["M70 85l-6.5 9.5h13z", _arrow(238.0, _supply(circuit))]
     if fine is not None:
         lines.append(_beside(circuit, fine))
-        dashed.append(_dash(fine.y))
-    marks = "".join(f'<path d="{" ".join(paths)}" {look}/>' for paths, look in (
+        dashed.append(_dash(fine))
+    thin = 'fill="none" stroke="#404040" stroke-width="0.6" stroke-dasharray="7 2 1 2"'
+    looks = (
         (lines, 'fill="none" stroke="#000" stroke-width="0.9"'),
         (dashed, 'fill="none" stroke="#000" stroke-width="0.8" stroke-dasharray="2.4 1.6"'),
-        (_can(circuit, main, fine), 'fill="none" stroke="#404040" stroke-width="0.6" '
-                                    'stroke-dasharray="7 2 1 2"'),
+        (_can(circuit, main, fine), thin),
         (filled, 'fill="#000"'),
-    ) if paths)  # fmt: skip
+    )
+    marks = "".join(f'<path d="{" ".join(paths)}" {look}/>' for paths, look in looks if paths)
     words = "".join(
         f'<text x="{each.x:g}" y="{each.y:g}" text-anchor="{each.anchor}">'
         f"{escape(chart_text(each.text), quote=False)}</text>"
@@ -137,7 +135,6 @@ def _supply(circuit: CircuitDrawing) -> float:
 
 def _frame(circuit: CircuitDrawing) -> Iterator[str]:
     """Yield tank, pump, bearings and the line that joins them."""
-    supply = _supply(circuit)
     top, supply = _surface(circuit), _supply(circuit)
     yield f"M40 {top:g}v32H284V{top:g}M70 {top + 16:g}V107M258 108V{top + 16:g}"
     yield f"M81 96A11 11 0 1 0 59 96A11 11 0 1 0 81 96M70 85V{supply:g}M232 82H284V108H232Z"
@@ -150,9 +147,8 @@ def _frame(circuit: CircuitDrawing) -> Iterator[str]:
 def _around(main: _Filter) -> Iterator[str]:
     """Yield a filter with the taps of its differential pressure and its valve."""
     yield _diamond(main.y)
-    if main.gauge is not None:
-        yield f"M104 {main.y:g}V{main.gauge:g}H151M169 {main.gauge:g}H216V{main.y:g}"
-        yield _ring(MIDDLE, main.gauge, 9.0)
+    yield f"M104 {main.y:g}V{main.gauge:g}H151M169 {main.gauge:g}H216V{main.y:g}"
+    yield _ring(MIDDLE, main.gauge, 9.0)
     if main.bypass is not None:
         y = main.bypass
         yield f"M{LEFT:g} {main.y:g}V{y:g}H153M160 {y - 6.5:g}L153 {y:g}L160 {y + 6.5:g}"
@@ -160,21 +156,21 @@ def _around(main: _Filter) -> Iterator[str]:
         yield f"M163.6 {y:g}l2 -4l3 8l3 -8l3 8l2 -4H{RIGHT:g}V{main.y:g}"
 
 
-def _beside(circuit: CircuitDrawing, fine: _Filter) -> str:
+def _beside(circuit: CircuitDrawing, y: float) -> str:
     """Return the fine filter with its lines: to the sump, or along the other to the engine."""
-    y, ends = fine.y, f"H{MIDDLE - 12:g}M{MIDDLE + 12:g} {fine.y:g}"
+    ends = f"H{MIDDLE - 12:g}M{MIDDLE + 12:g} {y:g}"
     if circuit.arrangement == "combined_through_flow":
         return f"{_diamond(y)}M118 62V{y:g}{ends}H202V62"
     return f"{_diamond(y)}M88 62V{y:g}{ends}H224V{_surface(circuit) + 16:g}"
 
 
-def _can(circuit: CircuitDrawing, main: _Filter, fine: _Filter | None) -> list[str]:
+def _can(circuit: CircuitDrawing, main: _Filter, fine: float | None) -> list[str]:
     """Return the outline of what is one part: a can with both media, and with its own valve."""
     one = fine is not None and circuit.arrangement != "full_and_partial_flow"
     if not one and circuit.valve != "filter":
         return []
     top = (main.bypass or main.y) - 10.0 if circuit.valve == "filter" else main.y - 16.0
-    low = fine.y if fine is not None and one else main.y
+    low = fine if fine is not None and one else main.y
     return [f"M108 {top:g}H212V{low + 24:g}H108Z"]
 
 

@@ -29,8 +29,8 @@ def _drawn(spot: Placed, number: int) -> Iterator[str]:
     """Yield the nodes of a panel, from the back to the front."""
     look, (left, top, right, bottom) = spot.panel.look, spot.frame
     wide, high = right - left, bottom - top
-    yield (f'<clipPath id="c{number}"><rect x="{left:.2f}" y="{top:.2f}" width="{wide:.2f}" '
-           f'height="{high:.2f}"/></clipPath><g clip-path="url(#c{number})">')  # fmt: skip
+    inside = f'x="{left:.2f}" y="{top:.2f}" width="{wide:.2f}" height="{high:.2f}"'
+    yield f'<clipPath id="c{number}"><rect {inside}/></clipPath><g clip-path="url(#c{number})">'
     yield "".join(_filled(spot, area) for area in spot.panel.areas)
     xs = [float(spot.at(v, 1.0)[0]) for v in spot.x_marks]
     ys = [float(spot.at(1.0, v)[1]) for v in spot.y_marks]
@@ -153,5 +153,5 @@ def _hatching(frame: Box, top: float, bottom: float) -> str:
     left, _, right, _ = frame
     high = bottom - top
     starts = np.arange(left - high, right, 5.0)
-    return _path("".join(f"M{x:.2f} {bottom:.2f}l{high:.2f} {-high:.2f}" for x in starts),
-                 "#808080", 0.5)  # fmt: skip
+    slants = (f"M{x:.2f} {bottom:.2f}l{high:.2f} {-high:.2f}" for x in starts)
+    return _path("".join(slants), "#808080", 0.5)

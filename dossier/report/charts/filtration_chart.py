@@ -25,10 +25,9 @@ DIGITS = ((1,), (1, 3), (1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.5, 2, 2.5, 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpecimenLine:
-    """Results of one specimen along an axis."""
+    """Results of one specimen along an axis, in printed units."""
 
     side: str
-    specimen: str
     x: Floats
     y: Floats
 
@@ -52,18 +51,6 @@ class RatioPanel:
     ratio: tuple[Floats, ...]
     """One array (10,) for each specimen; where `bound`, the ratio is larger than this."""
     bound: tuple[NDArray[np.bool_], ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Loading:
-    """Differential pressure of the element against injected contaminant, one run."""
-
-    side: str
-    specimen: str
-    mass: Floats
-    """(n,) [g]."""
-    pressure: Floats
-    """(n,) [kPa]."""
 
 
 def draw_efficiency(
@@ -132,8 +119,8 @@ def draw_ratio(panel: Panel, shown: RatioPanel) -> None:
         panel.line(tenths, ratio, color=color, style=style, width=0.9)
         panel.line(tenths[~bound], ratio[~bound], color=color, style="", marker="o", size=2.6)
         if bound.any():
-            panel.line(tenths[bound], ratio[bound], color=color, style="", marker="^", size=5,
-                       fill="#fff")  # fmt: skip
+            look = {"color": color, "style": "", "marker": "^", "fill": "#fff"}
+            panel.line(tenths[bound], ratio[bound], size=5, **look)
     _decades(panel, shown)
     panel.x.low, panel.x.high = 0.0, 104.0
     panel.x.ticks = [(share, tick(share)) for share in (0, 50, 100)]
@@ -153,7 +140,7 @@ def _decades(panel: Panel, shown: RatioPanel) -> None:
 
 
 def draw_loading(
-    panel: Panel, runs: Sequence[Loading], terminals: Sequence[tuple[str, float]]
+    panel: Panel, runs: Sequence[SpecimenLine], terminals: Sequence[tuple[str, float]]
 ) -> None:
     """Draw one line a run, and the terminal differential pressure across them.
 
@@ -164,12 +151,11 @@ def draw_loading(
     lines = []
     for run in runs:
         look = line_style(run.side)
-        color, style = look["color"], look["style"]
-        lines.append(panel.line(run.mass, run.pressure, color=color, style=style, width=1.0))
-        panel.line(run.mass[-1:], run.pressure[-1:], beyond=True, **{**look, "style": ""})
+        lines.append(panel.line(run.x, run.y, **{**look, "marker": "", "width": 1.0}))
+        panel.line(run.x[-1:], run.y[-1:], beyond=True, **{**look, "style": ""})
     name_sides(panel, [run.side for run in runs], lines)
     for label, value in terminals:
         panel.across(value, style="--")
         panel.label(label, 0.0, value, dx=3.0, dy=3.0, level="bottom", of_width=True)
-    top = max([float(run.pressure.max()) for run in runs] + [value for _, value in terminals])
+    top = max([float(run.y.max()) for run in runs] + [value for _, value in terminals])
     panel.y.low, panel.y.high, panel.x.low = 0.0, 1.3 * top, 0.0

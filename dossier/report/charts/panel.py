@@ -173,27 +173,24 @@ class Panel:
 
     def area(self, x: Any, low: Any, high: Any, color: str, **look: Any) -> None:
         """Fill between two curves."""
-        made = Area(x=np.asarray(x, float), low=np.asarray(low, float),
-                    high=np.asarray(high, float), color=color, **look)  # fmt: skip
+        x, low, high = (np.asarray(each, float) for each in (x, low, high))
+        made = Area(x=x, low=low, high=high, color=color, **look)
         self.x.see(made.x)
         self.y.see([*made.low, *made.high])
         self.areas.append(made)
 
     def across(self, y: float, *, width: float = 1.0, style: str = "-") -> None:
         """Draw a black line over the whole width."""
-        self.y.see([y])
-        self.lines.append(Series(x=np.array([-np.inf, np.inf]), y=np.array([y, y]), color=INK,
-                               width=width, style=style))  # fmt: skip
+        self.line([-np.inf, np.inf], [y, y], color=INK, width=width, style=style)
 
     def upright(self, x: float, *, width: float = 1.0, style: str = "-") -> None:
         """Draw a black line over the whole height."""
-        self.x.see([x])
-        self.lines.append(Series(x=np.array([x, x]), y=np.array([-np.inf, np.inf]), color=INK,
-                               width=width, style=style))  # fmt: skip
+        self.line([x, x], [-np.inf, np.inf], color=INK, width=width, style=style)
 
     def label(self, text: str, x: float, y: float, **more: Any) -> None:
-        """Write words beside a place."""
-        self.labels.append(Tag(text=text, x=x, y=y, **more))
+        """Write words beside a place: left of it where they are moved to the left."""
+        side: Align = "right" if more.get("dx", 0.0) < 0 else "left"
+        self.labels.append(Tag(text=text, x=x, y=y, **{"align": side, **more}))
 
     def name(self, text: str, lines: Sequence[Series]) -> None:
         """Write the name of lines of one look beside them."""

@@ -68,6 +68,23 @@ class Placed:
         up = np.clip(self.panel.y.share(y), -20.0, 21.0)
         return left + across * (right - left), bottom - up * (bottom - top)
 
+    def word(
+        self,
+        text: str,
+        x: float,
+        y: float,
+        align: str = "center",
+        level: Level = "top",
+        **look: Any,
+    ) -> Word:
+        """Return a word whose box has its edge, or its middle, at a place; `look` as of `Word`."""
+        text, high = chart_text(text), self.panel.look.size
+        wide = text_width(text, look.get("bold", False)) * high
+        top = y - {"top": 0.0, "center": 0.5, "bottom": 1.0}[level] * high
+        left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * wide
+        box = (left, top, left + wide, top + high)
+        return Word(text, left, top + 0.82 * high, **{"color": INK, "box": box, **look})
+
 
 def placed_panels(figure: Figure) -> Iterator[Placed]:
     """Yield each panel at its place, with every word."""
@@ -100,27 +117,21 @@ def _placed(panel: Panel, cell: Box, said: bool) -> Placed:
     x_marks = _apart(panel.x, x_marks, lambda text: text_width(text) * size, right - left)
     frame = (left, top, right, bottom)
     spot = Placed(panel, frame, (), (), ())
-    words = [
-        _word(text, float(spot.at(value, 1.0)[0]), bottom + 3.0, "center", "top", panel.look)
-        for value, text in x_marks
-    ]
-    words += [
-        _word(text, left - 4.0, float(spot.at(1.0, value)[1]), "right", "center", panel.look)
-        for value, text in y_marks
-    ]
+    middle = (left + right) / 2
+    words = [spot.word(text, float(spot.at(at, 1.0)[0]), bottom + 3.0) for at, text in x_marks]
+    for at, text in y_marks:
+        words.append(spot.word(text, left - 4.0, float(spot.at(1.0, at)[1]), "right", "center"))
     if panel.title:
-        edge = {"left": left, "center": (left + right) / 2, "right": right}[panel.look.title]
-        words.append(_word(panel.title, edge, cell[1] + 2.0, panel.look.title, "top", panel.look,
-                           bold=panel.look.bold_title))  # fmt: skip
+        look = panel.look
+        edge = {"left": left, "center": middle, "right": right}[look.title]
+        words.append(spot.word(panel.title, edge, cell[1] + 2.0, look.title, bold=look.bold_title))
     for i, text in enumerate(x_words):
-        words.append(_word(text, (left + right) / 2, bottom + 4.0 + step * (1 + i), "center",
-                           "top", panel.look))  # fmt: skip
+        words.append(spot.word(text, middle, bottom + 4.0 + step * (1 + i)))
     for i, text in enumerate(y_words):
         words.append(_turned(text, cell[0] + 2.0 + step * i, (top + bottom) / 2, cell, panel.look))
     ticks = [value for value, _ in panel.x.marks(0)] if panel.x.ticks else None
-    drawn = ticks or [value for value, _ in x_marks]
-    return Placed(panel, frame, drawn, [value for value, _ in y_marks], tuple(words),
-                  tuple(_labelled(spot, words)))  # fmt: skip
+    drawn, labels = ticks or [at for at, _ in x_marks], tuple(_labelled(spot, words))
+    return Placed(panel, frame, drawn, [at for at, _ in y_marks], tuple(words), labels)
 
 
 def _apart(
@@ -135,19 +146,6 @@ def _apart(
             kept.append((value, text))
             end = middle + half
     return kept
-
-
-def _word(
-    text: str, x: float, y: float, align: Any, level: Level, look: Form, *,
-    color: str = INK, bold: bool = False,
-) -> Word:  # fmt: skip
-    """Return a word whose box has its edge, or its middle, at a place."""
-    text = chart_text(text)
-    wide, high = text_width(text, bold) * look.size, look.size
-    top = y - {"top": 0.0, "center": 0.5, "bottom": 1.0}[level] * high
-    left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * wide
-    box = (left, top, left + wide, top + high)
-    return Word(text, left, top + 0.82 * high, color, box, bold=bold)
 
 
 def _turned(text: str, x: float, y: float, cell: Box, look: Form) -> Word:
@@ -259,11 +257,12 @@ def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
     ahead = KEY + 3.0 if key else 0.0
     size = spot.panel.look.size
     wide = text_width(chart_text(label.text)) * size + ahead
-    x, y = np.meshgrid(np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 4.0),
-                       np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 2.0))  # fmt: skip
-    hidden = ink.under(x.ravel(), y.ravel(), wide, size)
+    across = np.arange(left + 3.0, max(right - wide, left + 3.0) + 0.01, 4.0)
+    down = np.arange(top, max(bottom - 2.0 - size, top) + 0.01, 2.0)
+    x, y = (each.ravel() for each in np.meshgrid(across, down))
+    hidden = ink.under(x, y, wide, size)
     least = hidden < hidden.min() + ON_LINE
-    x, y, hidden = x.ravel()[least], y.ravel()[least], hidden[least]
+    x, y, hidden = x[least], y[least], hidden[least]
     if label.of:
         others = [each for each in spot.panel.lines if each.color not in (label.color, INK)]
         own, other = (ink.nearest(lines, x, y, wide, size) for lines in (label.of, others))
@@ -271,8 +270,8 @@ def _free(label: Tag, spot: Placed, ink: _Ink) -> Word:
     else:
         far = _to_place(label, spot, x, y, wide)
     best = int(np.argmin(hidden + np.rint(10.0 * far).astype(int)))
-    word = _word(label.text, float(x[best]) + ahead, float(y[best]), "left", "top",
-                 spot.panel.look, color=label.color)  # fmt: skip
+    at = float(x[best]) + ahead, float(y[best])
+    word = spot.word(label.text, *at, "left", color=label.color)
     return replace(word, key=key, box=(word.box[0] - ahead, *word.box[1:]))
 
 
@@ -283,8 +282,7 @@ def _to_place(label: Tag, spot: Placed, x: Floats, y: Floats, wide: float) -> Fl
     px, py = spot.at(label.x, label.y)
     px = left + label.x * (right - left) if label.of_width else px
     py = bottom - label.y * (bottom - top) if label.of_height else py
-    wanted = _word(label.text, px + label.dx, py - label.dy, label.align, label.level,
-                   spot.panel.look).box  # fmt: skip
+    wanted = spot.word(label.text, px + label.dx, py - label.dy, label.align, label.level).box
     aside = 0.0 if label.of_width else _gap(x, wide, px)
     above = 0.0 if label.of_height else _gap(y, size, py)
     moved = np.hypot(x - wanted[0], y - wanted[1])

@@ -10,7 +10,7 @@ from dossier.physics.values import Floats
 from dossier.report.charts.filtration_chart import LimitMark, name_sides
 from dossier.report.charts.panel import Panel, tick
 from dossier.report.charts.style import LIMIT, SHADE, line_style
-from dossier.words import say
+from dossier.words import later, say
 
 
 def _bands(panel: Panel, bands: Sequence[Curve]) -> None:
@@ -18,10 +18,9 @@ def _bands(panel: Panel, bands: Sequence[Curve]) -> None:
     for band in bands:
         finite = np.isfinite(band.low) & np.isfinite(band.high)
         look, edged = line_style(band.side), band.side == "reference"
-        panel.area(band.x[finite], band.low[finite], band.high[finite], look["color"],
-                   opacity=0.1 if edged else 0.2, edged=edged)  # fmt: skip
-        line = panel.line(band.x, band.y, color=look["color"], style=look["style"])
-        panel.name(say(band.label), [line])
+        x, low, high = (each[finite] for each in (band.x, band.low, band.high))
+        panel.area(x, low, high, look["color"], opacity=0.1 if edged else 0.2, edged=edged)
+        panel.name(say(band.label), [panel.line(band.x, band.y, **{**look, "marker": ""})])
 
 
 def _marks(panel: Panel, limits: Sequence[LimitMark]) -> None:
@@ -30,7 +29,7 @@ def _marks(panel: Panel, limits: Sequence[LimitMark]) -> None:
         life = limit.y == 0.0
         marker = ">" if life else "^" if limit.is_minimum else "v"
         panel.line([limit.x], [limit.y], color=LIMIT, marker=marker, style="", size=6, beyond=True)
-        panel.label(limit.label, limit.x, limit.y, dx=-5.0, dy=7.0, align="right")
+        panel.label(limit.label, limit.x, limit.y, dx=-5.0, dy=7.0)
 
 
 def draw_against_flow(
@@ -67,9 +66,8 @@ def draw_against_temperature(
     _marker_line(panel, cold, say("cold start {cold} °C", cold=tick(cold, ".4g")), 26.0)
     _cap(panel, bands, opening)
     if swept is not None:
-        panel.x.words = say(
-            "oil temperature / °C; swept up to {swept} °C", swept=tick(swept, ".4g")
-        )
+        words = later("oil temperature / °C; swept up to {swept} °C")
+        panel.x.words = say(words, swept=tick(swept, ".4g"))
 
 
 def _opening(panel: Panel, opening: tuple[float, float]) -> None:
@@ -85,8 +83,7 @@ def _marker_line(panel: Panel, x: float, words: str, away: float = 4.0) -> None:
     low, high = panel.x.ends()
     left = x - low > 0.42 * (high - low)
     panel.upright(x, width=0.9, style="--")
-    panel.label(words, x, 0.94, dx=-4.0 if left else away, align="right" if left else "left",
-                of_height=True)  # fmt: skip
+    panel.label(words, x, 0.94, dx=-4.0 if left else away, of_height=True)
 
 
 def _cap(panel: Panel, bands: Sequence[Curve], opening: tuple[float, float] | None) -> None:
@@ -133,8 +130,7 @@ def draw_share(panel: Panel, bands: Sequence[Curve], normal: float) -> None:
     panel.y.low = 0.0
     _bands(panel, bands)
     panel.upright(normal, width=0.8, style="--")
-    panel.label(say("normal oil"), normal, 0.0, dx=-4.0, dy=4.0, align="right", level="bottom",
-                of_height=True)  # fmt: skip
+    panel.label(say("normal oil"), normal, 0.0, dx=-4.0, dy=4.0, level="bottom", of_height=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,8 +156,7 @@ def draw_sweeps(panel: Panel, sweeps: Sequence[Sweep]) -> None:
     lines = []
     for sweep in sweeps:
         look = line_style(sweep.side)
-        color, style = look["color"], look["style"]
-        lines.append(panel.line(sweep.flow, sweep.fitted, color=color, style=style, width=0.7))
+        lines.append(panel.line(sweep.flow, sweep.fitted, **{**look, "marker": "", "width": 0.7}))
         panel.line(sweep.flow, sweep.pressure, **{**look, "style": "", "size": 3.0})
     name_sides(panel, [sweep.side for sweep in sweeps], lines)
     _viscosities(panel, sweeps)

@@ -40,8 +40,9 @@ class Strip:
 
 def drawn_strip(strip: Strip) -> bytes:
     """Return the picture as SVG: few marks, no text; the numbers stand beside it in the row."""
-    accepted = [end for end in (strip.lower, strip.upper) if end is not None and _known(end)]
-    ends = [end for end in strip.ends or () if _known(end)]
+    limits = [end for end in (strip.lower, strip.upper) if end is not None]
+    accepted = list(filter(math.isfinite, limits))
+    ends = list(filter(math.isfinite, strip.ends or ()))
     every = [*strip.limits, *accepted, *strip.specimens, strip.deciding, *ends]
     low, high = min(every), max(every)
     room = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
@@ -51,10 +52,9 @@ def drawn_strip(strip: Strip) -> bytes:
         return EDGE + (WIDE - 2 * EDGE) * (value - low) / (high - low)
 
     middle = HIGH / 2
-    left = x(strip.lower) if strip.lower is not None and _known(strip.lower) else 0.0
-    right = x(strip.upper) if strip.upper is not None and _known(strip.upper) else WIDE
-    nothing = any(end is not None and not _known(end) for end in (strip.lower, strip.upper))
-    marks = [] if nothing or right <= left else [_box(left, right - left)]
+    left = x(strip.lower) if strip.lower in accepted else 0.0
+    right = x(strip.upper) if strip.upper in accepted else WIDE
+    marks = [] if accepted != limits or right <= left else [_box(left, right - left)]
     marks.append(_line(0.0, middle, WIDE, middle, "#b0b0b0", 0.5))
     marks += [_line(x(end), 1.0, x(end), HIGH - 1.0, "#000", 0.7, "1.6 1.2") for end in accepted]
     marks += [_line(x(end), 0.0, x(end), HIGH, "#000", 1.6) for end in strip.limits]
@@ -67,10 +67,6 @@ def drawn_strip(strip: Strip) -> bytes:
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}pt" height="{HIGH:g}pt" '
         f'viewBox="0 0 {WIDE:g} {HIGH:g}">{body}</svg>'
     ).encode()
-
-
-def _known(end: float) -> bool:
-    return math.isfinite(end)
 
 
 def _box(left: float, wide: float) -> str:

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from textwrap import fill
 from typing import Any
 
-import numpy as np
-
 from dossier.report.charts.panel import Panel
 from dossier.report.charts.style import SHADE, line_style
 from dossier.words import say
@@ -43,8 +41,10 @@ class Reach:
     """One axis: its label, and the range that the requirements allow."""
 
     label: str
-    lower: float | None
-    upper: float | None
+    lower: float
+    """-inf where they set no such limit."""
+    upper: float
+    """inf where they set no such limit."""
 
 
 def draw_trade(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
@@ -53,7 +53,7 @@ def draw_trade(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -
     _allowed(panel, points, x, y)
     for reach, line in ((x, panel.upright), (y, panel.across)):
         for end in (reach.lower, reach.upper):
-            if end is not None:
+            if math.isfinite(end):
                 line(end)
     for point in points:
         look = LOOKS[point.side]
@@ -61,16 +61,12 @@ def draw_trade(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -
         panel.line(point.x_ends, [point.y, point.y], color=color)
         panel.line([point.x, point.x], point.y_ends, color=color)
         panel.line([point.x], [point.y], **{**look, "style": ""})
-        right, top = _beyond(panel, point)
-        panel.label(say(point.side), point.x, point.y, color=color, dx=-7.0 if right else 7.0,
-                    dy=-9.0 if top else 9.0, align="right" if right else "left")  # fmt: skip
+        # Where a point stands far right, or high, its label must not.
+        dx = -7.0 if float(panel.x.share(point.x)) > 0.65 else 7.0
+        dy = -9.0 if float(panel.y.share(point.y)) > 0.85 else 9.0
+        panel.label(say(point.side), point.x, point.y, color=color, dx=dx, dy=dy)
     panel.x.words = fill(x.label, LONGEST_LABEL)
     panel.y.words = fill(y.label, LONGEST_LABEL)
-
-
-def _beyond(panel: Panel, point: TradePoint) -> tuple[bool, bool]:
-    """Return whether a point stands so far right, and so high, that its label must not."""
-    return float(panel.x.share(point.x)) > 0.65, float(panel.y.share(point.y)) > 0.85
 
 
 def _frame(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
@@ -80,17 +76,14 @@ def _frame(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> No
         (y, [end for p in points for end in (p.y, *p.y_ends)], panel.y),
     )
     for reach, ends, axis in spans:
-        everything = [e for e in (*ends, reach.lower, reach.upper)
-                      if e is not None and math.isfinite(e)]  # fmt: skip
+        everything = [e for e in (*ends, reach.lower, reach.upper) if math.isfinite(e)]
         room = 0.12 * (max(everything) - min(everything)) or 0.1 * abs(max(everything)) or 1.0
         axis.low, axis.high = min(everything) - room, max(everything) + room
 
 
 def _allowed(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:
     """Shade the region that the requirements on both axes allow; name it where no point is."""
-    x0, x1 = (-np.inf if x.lower is None else x.lower, np.inf if x.upper is None else x.upper)
-    y0, y1 = (-np.inf if y.lower is None else y.lower, np.inf if y.upper is None else y.upper)
-    panel.area([x0, x1], [y0, y0], [y1, y1], SHADE)
+    panel.area([x.lower, x.upper], [y.lower] * 2, [y.upper] * 2, SHADE)
 
     def inside(corner: tuple[float, float]) -> tuple[float, float]:
         across, up = panel.x.share(corner[0]), panel.y.share(corner[1])
@@ -100,10 +93,10 @@ def _allowed(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> 
         places = [(float(panel.x.share(p.x)), float(panel.y.share(p.y))) for p in points]
         return min((math.dist(inside(corner), place) for place in places), default=0.0)
 
-    corner = max([(x1, y1), (x1, y0), (x0, y0), (x0, y1)], key=lonely)
-    right, top = corner[0] == x1, corner[1] == y1
-    panel.label(
-        say("allowed"), *inside(corner), of_width=True, of_height=True,
-        dx=-4.0 if right else 4.0, align="right" if right else "left",
-        dy=-4.0 if top else 4.0, level="top" if top else "bottom",
-    )  # fmt: skip
+    right, left = [(x.upper, y.upper), (x.upper, y.lower)], [(x.lower, y.lower), (x.lower, y.upper)]
+    corner = max(right + left, key=lonely)
+    dx, dy, level = -4.0 if corner[0] == x.upper else 4.0, 4.0, "bottom"
+    if corner[1] == y.upper:
+        dy, level = -4.0, "top"
+    shares = {"of_width": True, "of_height": True}
+    panel.label(say("allowed"), *inside(corner), dx=dx, dy=dy, level=level, **shares)

@@ -8,7 +8,7 @@ import numpy as np
 from dossier.decision.finding import Assessment
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.report.blocks import Chart, Column, Table, table_of
-from dossier.report.charts.filtration_chart import Loading, draw_loading
+from dossier.report.charts.filtration_chart import SpecimenLine, draw_loading
 from dossier.report.charts.panel import Panel
 from dossier.report.format import quantity_text
 from dossier.report.pages.filtration import (
@@ -46,13 +46,10 @@ def loading_chart(assessment: Assessment, style: str) -> Chart:
     return chart_by_path(paths, drawn, style, caption=caption, id="chart-loading", alt=alt)
 
 
-def _curve(run: MultipassResult) -> Loading:
-    return Loading(
-        side=run.side,
-        specimen=run.specimen,
-        mass=np.append(run.mass, run.injected) * 1e3,
-        pressure=np.append(run.pressure_drop - run.housing, run.terminal) / 1e3,
-    )
+def _curve(run: MultipassResult) -> SpecimenLine:
+    mass = np.append(run.mass, run.injected) * 1e3
+    pressure = np.append(run.pressure_drop - run.housing, run.terminal) / 1e3
+    return SpecimenLine(side=run.side, x=mass, y=pressure)
 
 
 def _terminals(runs: Sequence[MultipassResult]) -> list[float]:

@@ -268,8 +268,8 @@ def _reach(findings: Sequence[Finding], chosen: Finding) -> Reach:
         what = say("{quantity} at {conditions}", quantity=what, conditions=retold(demand.at_text))
     return Reach(
         label=f"{what}{SPACE}/{SPACE}{unit_text(demand.unit)}",
-        lower=max(lower, default=None),
-        upper=min(upper, default=None),
+        lower=max(lower, default=-math.inf),
+        upper=min(upper, default=math.inf),
     )
 
 
@@ -291,8 +291,8 @@ def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
 
 def _ends(reach: Reach) -> list[str]:
     ends = []
-    if reach.lower is not None:
+    if reach.lower > -math.inf:
         ends.append(say("{axis} at least {end:.4g}", axis=reach.label, end=reach.lower))
-    if reach.upper is not None:
+    if reach.upper < math.inf:
         ends.append(say("{axis} at most {end:.4g}", axis=reach.label, end=reach.upper))
     return ends

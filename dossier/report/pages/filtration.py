@@ -129,9 +129,7 @@ def _against_size(assessment: Assessment, findings: Sequence[Finding], style: st
 
 
 def _line(run: MultipassResult) -> SpecimenLine:
-    return SpecimenLine(
-        side=run.side, specimen=run.specimen, x=run.sizes, y=100.0 * (1.0 - 1.0 / run.ratio)
-    )
+    return SpecimenLine(side=run.side, x=run.sizes, y=100.0 * (1.0 - 1.0 / run.ratio))
 
 
 def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
