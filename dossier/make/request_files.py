@@ -105,7 +105,10 @@ def settings_of(
 
     `ask` gets an answer where a terminal is there to ask.  Raises CaseError for what is no value.
     """
-    if ask and not criterion_flow and uses_criterion(tests_of_all(asked, demands)):
+    from dossier.make.decide import limits
+
+    swept = uses_criterion(tests_of_all(asked, demands, limits().methods))
+    if ask and not criterion_flow and swept:
         criterion_flow = ask("Flow at which a bypass valve counts as open, such as 1 L/min")
     texts = {
         "criterion_flow": (criterion_flow, "flow"),

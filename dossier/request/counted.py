@@ -340,10 +340,10 @@ def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted:
 def together(tests: Sequence[Needed], counts: Sequence[Counted], planned: int) -> int:
     """Return how many specimens of a filter the plan names: the most that any joint test needs.
 
-    `planned` is how many the case names already.
+    Without a joint test, the fewest that each needs.  `planned` is how many the case names already.
     """
     own = [_most(test, counts) for test in tests if test.kind in TOGETHER]
-    return max([LEAST, planned, *own])
+    return max([LEAST, planned, *(own or [min(_most(test, counts) for test in tests)])])
 
 
 def _most(test: Needed, counts: Sequence[Counted]) -> int:

@@ -119,7 +119,7 @@ def plan_request(
 
     Raises CaseError for what the case or the call does not say, and where nothing is to be tested.
     """
-    draft, tests = asked.draft, tests_of_all(asked, demands)
+    draft, tests = asked.draft, tests_of_all(asked, demands, limits.methods)
     if not tests:
         what = "no requirement applies: there is nothing to test"
         raise refusal(asked.file, "requirement", what, "add a requirement")

@@ -9,7 +9,7 @@ from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.problems import refusal
 from dossier.case.tables.written import METHODS, STEMS
-from dossier.evidence.limits import Limits
+from dossier.evidence.limits import Limits, Method, method_of
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.requirement import Demand
@@ -18,9 +18,8 @@ from dossier.request.reported import measured_column
 from dossier.system.grouped import grouped
 from dossier.words import later
 
-AGREED = later("agreed procedure")
 INSPECTION = later("agreed inspection plan")
-_STANDARD = re.compile(r"ISO \d+(?:-\d+)?(?::\d{4})?")
+_STANDARD = re.compile(r"ISO \d+(?:-\d+)?(:\d{4})?")
 _ORDER = ("pressure_drop", "multipass", "bypass_valve", "inspection", "measurement")
 """Order of work: what leaves a specimen whole comes before what does not."""
 
@@ -49,20 +48,25 @@ class Needed:
         return STEMS[self.kind] + ("F" if self.path == "fine" else "")
 
 
-def needed_tests(application: Application, demands: Sequence[Demand]) -> tuple[Needed, ...]:
+def needed_tests(
+    application: Application, demands: Sequence[Demand], methods: Sequence[Method]
+) -> tuple[Needed, ...]:
     """Return the tests that the applicable `demands` need, in the order of work."""
     asked = [demand for demand in demands if not demand.not_applicable]
     found = grouped((key, demand) for demand in asked for key in _keys(application, demand))
     tests = []
     for (kind, path, name), own in found.items():
-        method = _agreed(application, own) or METHODS.get((kind, path)) or _standard(kind, own[0])
+        method = _agreed(application, own) or METHODS.get((kind, path))
+        method = method or _standard(kind, own[0], methods)
         names = (name,) if kind == "measurement" else ()
         test = Needed(kind=kind, path=path, standard=method, demands=tuple(own), quantities=names)
         tests.append(test)
     return tuple(sorted(tests, key=lambda test: _ORDER.index(test.kind)))
 
 
-def tests_of_all(asked: Asked, demands: Sequence[Demand]) -> tuple[Needed, ...]:
+def tests_of_all(
+    asked: Asked, demands: Sequence[Demand], methods: Sequence[Method]
+) -> tuple[Needed, ...]:
     """Return the tests that all applications of a case need, each test once.
 
     Raises CaseError where two want one by different methods.
@@ -70,7 +74,7 @@ def tests_of_all(asked: Asked, demands: Sequence[Demand]) -> tuple[Needed, ...]:
     found: dict[tuple[str, ...], Needed] = {}
     for each in asked.each:
         own = [demand for demand in demands if demand.mark == each.mark]
-        for test in needed_tests(each.application, own):
+        for test in needed_tests(each.application, own, methods):
             key = (test.kind, test.path, *test.quantities)
             held = found.setdefault(key, replace(test, demands=()))
             if held.standard != test.standard:
@@ -108,11 +112,17 @@ def _agreed(application: Application, demands: Sequence[Demand]) -> str:
     return next(filter(None, named), "")
 
 
-def _standard(kind: str, demand: Demand) -> str:
+def _standard(kind: str, demand: Demand, methods: Sequence[Method]) -> str:
+    """Return the method that a quantity declares, else one known for it, in its last edition."""
     if kind == "inspection":
         return INSPECTION
     named = _STANDARD.search(demand.quantity.standard)
-    return named[0] if named else AGREED
+    if named and named[1]:
+        return named[0]
+    column = measured_column(demand.quantity.name)
+    fit = [each for each in methods if column in each.results]
+    known = (method_of(named[0], fit) if named else None) or fit[0]
+    return f"{known.standard}:{known.editions[-1]}"
 
 
 SIZES = (4, 5, 6, 7, 8, 10, 12, 14, 15, 18, 20, 25, 30, 35, 40, 50, 60)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from dossier.case.model import RecordEntry
 from dossier.case.tables.written import MEASURED
 from dossier.case.whole import leaves
+from dossier.evidence.records.instruments import READ_BY
 from dossier.words import later
 
 
@@ -156,7 +157,6 @@ _INSTRUMENTS = {
     "bypass_valve": ("flow", "differential pressure", "temperature"),
     "inspection": ("length",),
 }  # fmt: skip
-_MEASURANDS = {"pressure": "pressure", "mass": "mass", "volume rate": "volume rate"}
 
 
 def conditions_of(kind: str, quantities: Sequence[str] = ()) -> tuple[Reported, ...]:
@@ -170,6 +170,4 @@ def instruments_of(kind: str, quantities: Sequence[str] = ()) -> tuple[str, ...]
     """Return what the instruments of a record measure, each needing a certificate."""
     if kind != "measurement":
         return _INSTRUMENTS[kind]
-    dimensions = [MEASURED[measured_column(quantity)] for quantity in quantities]
-    found = [_MEASURANDS[each] for each in dimensions if each in _MEASURANDS]
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(READ_BY[measured_column(each)][0] for each in quantities))

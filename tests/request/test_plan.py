@@ -1,6 +1,7 @@
 """Tests, points and sizes follow from the requirements of a case that has no records."""
 
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -8,9 +9,13 @@ import pytest
 from dossier.case.problems import CaseError
 from dossier.case.read import read_asked_files
 from dossier.case.units import parse_quantity
+from dossier.evidence.limits import designation_of, method_of
+from dossier.evidence.quantities import all_quantities
+from dossier.make.decide import limits
 from dossier.make.request_files import asked_of, make_request, settings_of
 from dossier.request.counted import assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
+from dossier.request.reported import measured_column
 from tests.small_case import requirement, write
 from tests.spelled import INPUTS
 
@@ -48,8 +53,6 @@ def small(folder, requirements, settings=GENERAL, **options):
 @pytest.mark.parametrize("case", ["polder-pumps", "ropeway-drive", "chain-ferry"])
 def test_what_the_demo_cases_tested_is_what_their_requirements_ask_for(case):
     """Kinds and paths of the candidate's records, against the request made without records."""
-    import tomllib
-
     request = requested(INPUTS / case)
     tested = {
         (record["kind"], record.get("path", "full_flow"))
@@ -273,3 +276,36 @@ def test_two_applications_are_several_and_a_requirement_that_occurs_twice_is_ref
     twice = write(tmp_path / "twice", [], [requirement("burst_pressure", min="1500 kPa")] * 2)
     with pytest.raises(CaseError, match="requirement 'Q1': occurs 2 times"):
         read_asked_files(twice)
+
+
+ALL = all_quantities()
+
+
+@pytest.mark.parametrize("name", [n for n, q in ALL.items() if "measurement" in q.records])
+def test_a_measurement_is_asked_for_by_a_method_that_its_record_may_go_by(tmp_path, name):
+    """Else it is made as asked, and carries no result."""
+    limit = tomllib.loads(ALL[name].example)
+    limit.setdefault("basis", "mean")
+    asked_for = small(tmp_path / "a", [requirement(**limit)]).tests[0].needed
+    method = method_of(asked_for.standard, limits().methods)
+    assert measured_column(name) in method.results
+    assert designation_of(asked_for.standard).edition == method.editions[-1]
+
+
+@pytest.mark.parametrize(("place", "swept"), [("filter", True), ("head", False)])
+def test_a_life_that_ends_with_the_valve_of_the_filter_needs_its_sweep(tmp_path, place, swept):
+    valve = {"location": place, "opening": {"min": "140 kPa", "max": "180 kPa"}}
+    life = requirement("service_life", min="300 h", basis="mean")
+    tests = small(tmp_path / "a", [life], valve=valve).tests
+    assert ("bypass_valve" in {test.needed.kind for test in tests}) is swept
+
+
+@pytest.mark.parametrize(
+    "limit", [{"quantity": "valve_reseat_pressure", "min": "110 kPa", "basis": "mean"},
+              {"quantity": "burst_pressure", "min": "1 MPa", "basis": "population"}],
+)  # fmt: skip
+def test_a_test_of_its_own_is_planned_whole(tmp_path, limit):
+    """Else a laboratory leaves specimens out, and nothing shows it."""
+    request = small(tmp_path / "a", [requirement(**limit)])
+    (test,) = request.tests
+    assert len(request.names["candidate"]) == test.specimens["candidate"] > 2

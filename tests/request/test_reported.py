@@ -56,7 +56,9 @@ def test_every_measured_column_belongs_to_a_quantity_of_measurements():
 def test_instruments_measure_what_a_case_can_state(kind):
     names = [n for n, q in all_quantities().items() if q.records == ("measurement",)]
     for name in names:
-        assert set(instruments_of(kind, (name,))) <= set(get_args(Measurand))
+        asked = instruments_of(kind, (name,))
+        assert asked
+        assert set(asked) <= set(get_args(Measurand))
 
 
 @pytest.mark.parametrize(("kind", "path"), METHODS)

@@ -282,7 +282,7 @@ def bypass_margin(bench: Bench, side: Side, at: Conditions) -> Estimate:
     dimension="time",
     unit="h",
     section="capacity",
-    records=("multipass", "pressure_drop"),
+    records=("multipass", "pressure_drop", "bypass_valve"),
     better="higher",
     meaning="Hours until the loaded filter reaches the valve's lowest opening pressure with oil "
     "at its normal temperature and rated flow; without a valve, its terminal pressure drop.",

@@ -252,7 +252,7 @@ def _part(request: TestRequest, test: Test) -> dict[str, Any]:
         "title": say("{test}, {standard}", test=_name(test), standard=say(test.needed.standard)),
         "points": [
             *_points(request, test),
-            (say("Instruments"), tools or say("as the method needs")),
+            (say("Instruments"), tools),
             (say("Sheets"), "; ".join(filter(None, sheets))),
         ],
         "columns": [(headers, words) for words, headers in columns.items()],
