@@ -17,6 +17,7 @@ from openpyxl import load_workbook
 
 from dossier import assess, read_case
 from dossier.make.decide import decision_json
+from dossier.report.pages import uncertainty
 from dossier.report.pages.places import places_of
 from dossier.report.pages.results import deciding_text, printed
 from dossier.report.pages.uncertainty import uncertainty_page
@@ -408,3 +409,35 @@ def test_the_bound_of_a_share_follows_from_the_numbers_printed_beside_it():
     (finding,) = [f for f in assessment.findings if f.demand.id == "P2"]
     mean = round(finding.demand.shown(finding.estimate.value), 1)
     assert f"{mean + k * s + g:.0f}\u00a0kPa" in deciding_text(finding)[0]
+
+
+def test_the_shares_of_a_budget_are_those_of_the_u_beside_them(both):
+    """Of the mean, of the worst specimen, or of the distance to the other filter's share."""
+    _, assessment = both
+    for finding in assessment.findings:
+        found = finding.estimate
+        if found.u > 0 and found.samples is None:
+            parts = (
+                uncertainty._distance(finding, found)
+                or uncertainty._of_worst(finding, found)
+                or found.components
+            )
+            u = math.hypot(*(part.u for part in parts)) / abs(finding.demand.spread_factor)
+            told = float(re.match(r"[\d.]+", uncertainty._spread(finding, found))[0])
+            assert u == pytest.approx(told, rel=0.06), finding.demand.id
+
+
+def test_a_budget_names_what_the_deciding_number_itself_rests_on():
+    def told(name):
+        assessment = printed(assessed(name))
+        page = uncertainty_page(read_case(INPUTS / name), assessment, places_of(assessment))
+        return {re.findall(r"text='(\w+)", repr(row[0]))[0]: row[4] for row in page.budget.rows}
+
+    ferry = told("chain-ferry")
+    assert ferry["D1"].startswith("length reading\u00a0100")  # three lengths scatter by 0.15 mm
+    assert ferry["F4"].startswith("ingression*")
+    # The same share of each capacity: 59.1 g and 95 % of 40.2 g, in squares.
+    shares = dict(re.findall(r"rig (\w+)\u00a0(\d+)", told("polder-pumps-wide")["C2"]))
+    own, other = 59.1**2, (0.95 * 40.2) ** 2
+    assert float(shares["STH"]) == pytest.approx(100 * own / (own + other), abs=1.5)
+    assert float(shares["ITH"]) == pytest.approx(100 * other / (own + other), abs=1.5)

@@ -13,7 +13,7 @@ from dossier.case.problems import CaseError, CaseProblem
 from dossier.decision.finding import Assessment
 from dossier.report.assets import STYLE, Later, drawn_later, source_of, templates
 from dossier.report.blocks import in_rows
-from dossier.report.format import clean
+from dossier.report.format import SPACE, clean
 from dossier.report.house.house import ATTACHED, House
 from dossier.report.layout.glyphs import boxed, lacking, named_letter
 from dossier.report.layout.pdf import Rendered, Sheet, lay_out, load_weasyprint, without_collector
@@ -27,7 +27,7 @@ _UNIT = "(?:m?L/min|US\u00a0gal/min|in³/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
-    r"|\b[A-Z]{2,5}-[A-Z]*[0-9]+\b"
+    r"|\b[A-Z]{2,5}-[A-Z]*[0-9]+(?::[0-9]+)?\b"
     r"|\b[0-9]{1,3}(?: 000)+\b"
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
 )
@@ -76,7 +76,8 @@ def referred(html: str) -> str:
 
     def told(found: re.Match[str]) -> str:
         own = {kind: numbers[found[1], kind] for kind in count if (found[1], kind) in numbers}
-        return f" [{'; '.join(_counted(*each) for each in own.items())}]" if own else ""
+        each = (_counted(*one).replace(" ", SPACE) for one in own.items())
+        return f" [{'; '.join(each)}]" if own else ""
 
     return _PLACE.sub(told, html)
 

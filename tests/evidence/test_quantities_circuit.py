@@ -62,6 +62,8 @@ def test_the_code_is_that_of_the_worst_size():
     assert found.samples.mean() == approx(max(over), abs=0.05)
     # Close together the three are judged by one ingression: 10 % is a seventh of a class.
     assert found.u == approx(math.hypot(0.1, 0.12 / math.sqrt(3.0)) / math.log(2.0), rel=0.1)
+    parts = {part.name: part.u for part in found.components}
+    assert parts["ingression"] == approx(0.1 / math.log(2.0), rel=0.02)
     assert found.details["code"] == "13/11/7"
 
 

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -16,7 +16,13 @@ from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import SHOWN, half_width_of, with_trials
-from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.evidence.statistics.estimate import (
+    Budget,
+    Component,
+    Estimate,
+    NotDemonstrated,
+    attempt,
+)
 from dossier.physics import circuit as physics
 from dossier.physics import particles
 from dossier.words import say
@@ -104,24 +110,31 @@ def sump_cleanliness(bench: Bench, side: Side, at: Conditions) -> Estimate:
 
 
 def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
-    def over(values: list[float]) -> float:
-        return max(math.log2(v / limit) for v, limit in zip(values, limits, strict=True))
+    def classes(values: list[float]) -> list[float]:
+        return [math.log2(v / limit) for v, limit in zip(values, limits, strict=True)]
+
+    def leading() -> Iterator[Component]:
+        """Yield the parts of the size that is worst: log2 turns them into classes."""
+        one = found[int(np.argmax(classes(values)))]
+        for part in one.components:
+            yield part.times(1.0 / (one.value * math.log(2.0)))
 
     drawn = [one.samples for one in found if one.samples is not None]
     rows = zip(drawn, limits, strict=True)
     draws = np.max([np.log2(np.maximum(one, 1e-300) / limit) for one, limit in rows], axis=0)
     u = half_width_of(draws)
     specimens = [
-        replace(each[0], value=over([one.value for one in each]), u=u, bound="")
+        replace(each[0], value=max(classes([one.value for one in each])), u=u, bound="")
         for each in zip(*(one.per_specimen for one in found), strict=True)
     ]
     values = [one.value for one in found]
     code = particles.code(*values)
     return Estimate(
-        value=over(values),
+        value=max(classes(values)),
         u=u,
         unit="classes",
         per_specimen=tuple(specimens),
+        components=Budget(leading),
         samples=draws,
         sources=tuple(dict.fromkeys(s for one in found for s in one.sources)),
         notes=(say("long-run code {code}", code=code), *found[0].notes),

@@ -40,7 +40,7 @@ class Part:
         names = ("u", "scatter", "within", "stated")
         return replace(self, **{key: abs(factor) * getattr(self, key) for key in names})
 
-    def less(self, other: "Part") -> "Part":
+    def less(self, other: "Part") -> Self:
         """Return what is left of one error in the difference of two results that share it.
 
         Each has a share of it by what is stated of both alike; what is left is as large, over that,
@@ -54,7 +54,11 @@ class Part:
             else 0.0
             for name in ("u", "scatter")
         )
-        return Part(size, min(self.dof, other.dof), far, min(self.scatter_dof, other.scatter_dof))
+        few = min(self.scatter_dof, other.scatter_dof)
+        return replace(
+            self, u=size, dof=min(self.dof, other.dof), scatter=far, scatter_dof=few,
+            within=0.0, within_dof=math.inf, stated=0.0,
+        )  # fmt: skip
 
 
 def reach(parts: Iterable[Part], p: float) -> float:

@@ -30,9 +30,11 @@ from dossier.report.charts.pressure_chart import draw_share
 from dossier.report.charts.style import draw
 from dossier.report.format import (
     SPACE,
+    joined,
     percent,
     quantity_text,
     significant,
+    with_interval,
     with_uncertainty,
     with_unit,
 )
@@ -287,8 +289,9 @@ def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
 def _facts(side: CircuitSide) -> tuple[Fact, ...]:
     found = []
     if side.share is not None:
-        value = _plus_minus(100 * side.share.value, 200 * side.share.u)
-        found.append(Fact(say("Share through the fine path, normal oil"), f"({value})\u00a0%"))
+        ends = (100 * end for end in side.share.interval())
+        text = joined([(with_interval(100 * side.share.value, *ends), "%")])
+        found.append(Fact(say("Share through the fine path, normal oil"), text))
     if side.turnover is not None:
         text = quantity_text(side.turnover / 60, "min", 3)
         found.append(Fact(say("One sump volume through the fine path"), text))
@@ -324,7 +327,7 @@ def _long_run(sides: Sequence[CircuitSide]) -> Table:
     return Table(
         caption=say(
             "Long-run contamination with oil at its normal temperature, "
-            "particles of the size and larger"
+            "particles of the size and larger, ± 2u"
         ),
         columns=tuple(columns),
         rows=tuple(rows),

@@ -53,8 +53,8 @@ def comparison_table(assessment: Assessment) -> Table:
         ),
         rows=tuple(rows),
         note=say(
-            "Means of all specimens. Difference: candidate less reference; for a filtration ratio, "
-            "the quotient. An error that both share through the same instrument is counted once, "
+            "Means of all specimens. Difference: candidate less reference; in “times”, the "
+            "quotient. An error that both share through the same instrument is counted once, "
             "against itself. U: 95 % interval."
         )
         + (f" {say(APART)}" if len(rigs) > 1 else ""),
@@ -223,8 +223,9 @@ def trade(
 def _first(findings: Sequence[Finding], name: str) -> Finding | None:
     """Return the first finding of a quantity with a result, fixed limits before others."""
     own = [f for f in findings if f.demand.quantity.name == name and f.estimate is not None]
-    fixed = [f for f in own if f.demand.not_worse is None]
-    return next(iter(fixed or own), None)
+    first = next((f for f in own if f.demand.not_worse is None), own[0] if own else None)
+    same = [f for f in own if first is not None and f.demand.at == first.demand.at]
+    return next((f for f in same if f.demand.not_worse is not None), first)  # as in the table
 
 
 def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradePoint]:

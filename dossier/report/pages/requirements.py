@@ -277,10 +277,10 @@ def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
         note=" ".join(
             [
                 say(
-                    "Line: limit; dashed: with the guard band as found, inside it passes (grey); "
-                    "ring: a specimen; diamond: what decides (the worst, of specimens), filled "
-                    "where it passes, hollow where conditionally, a cross where it fails, an arrow "
-                    "where it is a bound; bar: 95 % interval."
+                    "Line: limit; dashed: what is accepted, by the guard band as found (grey), to "
+                    "which the distance is; ring: a specimen; diamond: what decides, hollow where "
+                    "it passes conditionally, a cross where it fails, an arrow where it is a "
+                    "bound; bar: 95 % interval."
                 ),
                 *([say(NEAREST)] if several else []),
                 *([rest] if rest else []),

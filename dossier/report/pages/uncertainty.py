@@ -9,7 +9,8 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import mean_on_scale, threshold_of
 from dossier.evidence.statistics.between import BETWEEN
-from dossier.evidence.statistics.estimate import Component, Estimate
+from dossier.evidence.statistics.combine import OWN
+from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
 from dossier.report.format import SPACE, date_text, of_difference, percent, significant, with_unit
@@ -112,14 +113,13 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "Guard band: g = √Σ(ti·ui)², ti by t at νi and the agreed probability; of few "
             "specimens that scatter less than their own errors, whichever limit lies farther out. "
             "Accepted: from L + g, or up to L − g, of a limit L; the probability is that at which "
-            "g is the distance to L. Every specimen: y, u and g are those of the worst, shares "
-            "those of the mean. A share of the type: y = mean ± (K·s + g) against L itself, below "
-            "50 % without g; s the scatter of the specimens, K the tolerance factor of their "
-            "number, g of common errors. Filtration ratios and times of the sump: on the "
-            "reciprocal. Where the linear law does not hold: by the quantiles of Monte Carlo draws "
-            "(MC; JCGM 101:2008, seed {seed}). The 95 % interval: U = k·u, "
-            "U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the effective degrees of freedom ν, ti at "
-            "97.5 %.",
+            "g is the distance to L. Every specimen: all are those of the worst. A share of the "
+            "type: y = mean ± (K·s + g) against L itself, below 50 % without g; s the scatter of "
+            "the specimens, K the tolerance factor of their number, g of common errors. "
+            "Filtration ratios and times of the sump: on the reciprocal. Where the linear law "
+            "does not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008, seed "
+            "{seed}). The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the "
+            "effective degrees of freedom ν, ti at 97.5 %.",
             seed=seed,
         ),
     )
@@ -135,16 +135,15 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
         estimate = group[0].estimate
         if estimate is None or not estimate.u > 0:
             continue
-        shares = _shares(group[0], estimate.components)
-        told = ", ".join(f"{name}{SPACE}{share}" for name, share, _ in shares)
-        told = told or say("Monte Carlo draws of all inputs together")
-        known = any(each for _, _, each in shares)
-        bar: Cell = Bar(tuple(each for _, _, each in shares)) if known else "–"
+        before: Shares | None = None
         for numbers, ids in grouped((_numbers(f, estimate), f.demand.id) for f in group).items():
-            spread, guard, beside, compared = numbers
-            told = say("{parts}; u: of its distance", parts=told) if compared else told
+            spread, guard, beside, apart, shares = numbers
+            bar: Cell = Bar(tuple(each for _, _, each in shares)) if shares != before else "–"
+            told = ", ".join(f"{name}{SPACE}{share}" for name, share, _ in shares)
+            told = told if shares != before else say("as above")
+            told = say("{parts}; of its distance", parts=told) if apart else told
             rows.append((places.asked(ids), spread, guard, bar, f"{beside}{told}"))
-            bar, told = "–", say("as above")
+            before = shares
     wide = 15 if any(finding.demand.mark for finding in findings) else 11
     return Table(
         caption=say("Uncertainty of each result and its largest parts"),
@@ -168,10 +167,49 @@ def _budget(findings: Sequence[Finding], places: Places) -> Table:
 COMMON = later("*: common to both filters.")
 
 
-def _numbers(finding: Finding, estimate: Estimate) -> tuple[str, str, str, bool]:
-    """Return u with what belongs to it, g, what stands beside g, and whether filters compare."""
-    compared = finding.demand.not_worse is not None
-    return _spread(finding, estimate), *_guard(finding), compared
+Shares = tuple[tuple[str, str, float], ...]
+"""Name, share as printed and share [-] of each contribution."""
+
+
+def _numbers(finding: Finding, estimate: Estimate) -> tuple[str, str, str, bool, Shares]:
+    """Return u with what belongs to it, g, what stands beside, if of a distance, and its shares."""
+    apart = _distance(finding, estimate)
+    parts = apart or _of_worst(finding, estimate) or estimate.components
+    return _spread(finding, estimate), *_guard(finding), bool(apart), _shares(finding, parts)
+
+
+def _distance(finding: Finding, estimate: Estimate) -> list[Component]:
+    """Return the parts of the distance to a share of the other filter's result, where it decides.
+
+    What both filters share has gone out of them; empty where draws or a reciprocal decide.
+    """
+    demand, other = finding.demand, finding.reference
+    if demand.not_worse is None or other is None:
+        return []
+    if estimate.scale != "linear" or estimate.samples is not None:
+        return []
+    _, parts, _ = mean_on_scale(estimate, threshold_of(demand, other))
+    named = [part for part in parts if isinstance(part, Component)]
+    return named if len(named) == len(parts) else []
+
+
+def _of_worst(finding: Finding, estimate: Estimate) -> list[Component]:
+    """Return the parts of the specimen that decides, where one does: no scatter is among them."""
+    worst = _worst(finding, estimate)
+    if worst is None:
+        return []
+    common = [c for c in estimate.components if c.shared or not (c.of_specimens or c.scatter)]
+    rest = worst.u**2 - math.fsum(c.u**2 for c in common)
+    own = Component(name=OWN, u=math.sqrt(max(0.0, rest)), source="")
+    return [*common, own] if own.u > 0.01 * worst.u else common
+
+
+def _worst(finding: Finding, estimate: Estimate) -> SpecimenValue | None:
+    decides = finding.deciding
+    if decides is None or decides.kind != "worst specimen":
+        return None
+    named = (each for each in estimate.per_specimen if each.specimen == decides.specimen)
+    return next((each for each in named if each.value == decides.value), None)
 
 
 def _laboratories(findings: Iterable[Finding], places: Places) -> Table | None:
@@ -259,19 +297,14 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
     Of the specimen that decides, where one does: as by its own errors alone; of the distance to
     the limit, where that is a share of the other filter's result.
     """
-    demand, decides, other = finding.demand, finding.deciding, finding.reference
-    worst = [
-        each.u for each in estimate.per_specimen
-        if decides and (each.specimen, each.value) == (decides.specimen, decides.value)
-    ]  # fmt: skip
+    demand, worst, apart = finding.demand, _worst(finding, estimate), _distance(finding, estimate)
     drawn = estimate.samples is not None
     u, k, dof = estimate.u, "–", say("MC") if drawn else dof_text(estimate.dof)
-    if worst:
-        u, k = worst[0], "–" if drawn else significant(1.96, 2, keep=True)
+    if worst is not None:
+        u, k = worst.u, "–" if drawn else significant(1.96, 2, keep=True)
         dof = dof if drawn else "∞"
-    elif demand.not_worse is not None and other and estimate.scale == "linear" and not drawn:
-        _, parts, _ = mean_on_scale(estimate, threshold_of(demand, other))
-        u, dof = math.hypot(*(part.u for part in parts)), "–"
+    elif apart:
+        u, dof = math.hypot(*(part.u for part in apart)), "–"
     elif finding.interval is not None and 0 < u < math.inf:
         low, high = finding.interval
         k = significant(0.5 * (high - low) / u, 2, keep=True) if high - low < math.inf else "∞"
@@ -279,24 +312,19 @@ def _spread(finding: Finding, estimate: Estimate) -> str:
     return f"{with_unit(text, of_difference(demand.unit))}; {k}; {dof}"
 
 
-def _shares(finding: Finding, components: Sequence[Component]) -> list[tuple[str, str, float]]:
-    """Return name, share as printed and share [-] of each contribution, small ones together."""
-    total = sum(component.u**2 for component in components)
+def _shares(finding: Finding, components: Sequence[Component]) -> Shares:
+    """Return the contributions by name, the largest first and small ones together."""
+    total = math.fsum(component.u**2 for component in components)
+    by_name = grouped((_named(finding, each), each.u**2) for each in components)
     if not 0 < total < math.inf:
-        return [(_named(finding, each), "–", 0.0) for each in components]
-    ordered = sorted(components, key=lambda each: -each.u)
-    small = [each for each in ordered if each.u**2 < FOLDED * total]
-    if len(small) < 2:
-        small = []
-    told = [
-        (_named(finding, each), _percent(each.u**2 / total), each.u**2 / total)
-        for each in ordered[: len(ordered) - len(small)]
-    ]
-    if small:
-        rest = math.fsum(each.u**2 for each in small) / total
+        return tuple((name, "–", 0.0) for name in by_name)
+    each = [(name, math.fsum(squares) / total) for name, squares in by_name.items()]
+    each.sort(key=lambda one: -one[1])
+    small = [share for _, share in each if share < FOLDED]
+    if len(small) > 1:
         name = say("{number} smaller together", number=len(small))
-        told.append((name, _percent(rest), rest))
-    return told
+        each = [*each[: -len(small)], (name, math.fsum(small))]
+    return tuple((name, _percent(share), share) for name, share in each)
 
 
 def _percent(share: float) -> str:
@@ -311,10 +339,12 @@ def _named(finding: Finding, component: Component) -> str:
 
 
 def _common(finding: Finding, component: Component) -> bool:
-    """Return whether an error is one that the other filter's result shares."""
-    other = finding.reference.components if finding.reference is not None else ()
-    theirs = {(each.name, each.shared) for each in other}
-    return bool(component.shared) and (component.name, component.shared) in theirs
+    """Return whether an error is one that the results of both filters share."""
+    key, both = (component.name, component.shared), (finding.estimate, finding.reference)
+    return bool(component.shared) and all(
+        one is not None and key in {(each.name, each.shared) for each in one.components}
+        for one in both
+    )
 
 
 def _notes(findings: Iterable[Finding]) -> tuple[str, ...]:

@@ -143,7 +143,7 @@ def _told(check: Check) -> tuple[tuple[str, str], tuple[str, str]]:
     name = say("{rule}, {outcome}", rule=say(check.rule), outcome=say(check.outcome))
     asked, was = retold(f"{check.limit}\n{check.found}").split("\n")  # in order, if turned
     limit = say("{limit} ({source})", limit=asked, source=speak(check.standard))
-    covered = f" {speak(check.deviation)}" if check.deviation else ""
+    covered = f". {speak(check.deviation)}" if check.deviation else ""
     return (name, limit), (f"{was}{covered}", check.record or say("whole case"))
 
 
