@@ -6,7 +6,7 @@ records it names is found in what a dossier rests on, so that one that comes lat
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -31,6 +31,9 @@ WHOLE = "the whole dossier"
 FILE = "recall-{number:04d}.json"
 REGISTER = "dossier-register.sqlite"
 """The register beside them, which binds them."""
+NOT_OURS = (
+    "lifts what was recalled, and no register here shows that 'dossier recall' wrote it: remove it"
+)
 _NAME = re.compile(r"recall-\d{4,8}\.json")
 MAX_RECALL = 64 * 2**20
 
@@ -177,8 +180,12 @@ class Recalls:
         return Recalled(because, outcome if fits else None)
 
 
-def recalls_in(folder: Path) -> Recalls:
-    """Return the recalls that lie in a folder of dossiers."""
+def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:
+    """Return the recalls that lie in a folder of dossiers.
+
+    What takes away is believed from anyone; what gives back, a lift or an outcome, of those alone
+    that a register shows a run of 'dossier recall' to have `written`, by the SHA-256 of the file.
+    """
     given: list[Recall] = []
     files: dict[str, int] = {}
     faults: dict[str, str] = {}
@@ -188,6 +195,11 @@ def recalls_in(folder: Path) -> Recalls:
             recall = Recall.model_validate_json(content)
             if path.name != FILE.format(number=recall.number):
                 raise ValueError(f"it says that it is number {recall.number}")
+            files[digest := hashlib.sha256(content).hexdigest()] = recall.number
+            if digest not in written:
+                recall = recall.model_copy(update={"outcomes": ()})
+                if recall.lifts:
+                    raise ValueError(NOT_OURS)
         except ValidationError as error:
             first = error.errors(include_url=False, include_context=False, include_input=False)[0]
             faults[path.name] = f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
@@ -195,5 +207,4 @@ def recalls_in(folder: Path) -> Recalls:
             faults[path.name] = str(error)[:200]
         else:
             given.append(recall)
-            files[hashlib.sha256(content).hexdigest()] = recall.number
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)

@@ -11,6 +11,7 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
+from dossier.command.calls import on_file
 from dossier.make import recompute
 from dossier.make.read import decided_again
 from dossier.record.recall import (
@@ -260,10 +261,9 @@ def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path
 
 
 def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
-    put_on_file(folder, until=date(2026, 3, 31))
+    (fallen,) = put_on_file(folder, until=date(2026, 3, 31)).told
     assert reads(folder) == {"built.pdf": "recalled: was approved"}
-    (sha256,) = update(folder).rests
-    records = recalls_in(folder).given[0].outcomes[0].records
+    (sha256,), records = update(folder).rests, fallen.records
     holds = RecallOutcome(
         dossier="LFQ", sha256=sha256, records=records, outcome=STANDS, why="it is said so"
     )
@@ -276,12 +276,33 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
     assert found.reads == "not known: would be approved"
     outcome = update(folder)
     assert not outcome.whole
-    assert "recall-0003.json: lifts what was recalled, and no run" in outcome.events[0].text
+    assert "recall-0003.json: lifts what was recalled, and no register" in outcome.events[0].text
     assert "remove it" in refused(folder, lift=True)
     path.unlink()
     put_on_file(folder, until=date(2026, 3, 31), lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     assert update(folder).whole
+
+
+def test_where_the_register_is_gone_nothing_gives_back(folder):
+    put_on_file(folder, until=FIRST)  # the approval stands without it
+    put_on_file(folder, "record:PD-C2")
+    put_on_file(folder, "record:PD-C2", lift=True)
+    assert reads(folder) == {"built.pdf": "approved"}
+    (folder / "dossier-register.sqlite").unlink()
+    found = on_file(folder)
+    assert [each.number for each in found.active] == [1, 2]
+    assert not any(each.outcomes for each in found.given)
+    assert "no register here shows" in found.faults["recall-0003.json"]
+    called = run("verify", folder / "built.pdf", "--quick", "--register", folder)
+    assert "not known: would be approved" in called.stdout
+    assert not (folder / "dossier-register.sqlite").exists()
+    for _ in range(2):  # nor once it is bound anew
+        assert reads(folder) == {"built.pdf": "recalled: was approved"}
+    (folder / "recall-0003.json").unlink()
+    put_on_file(folder, "record:PD-C2", lift=True)
+    put_on_file(folder, until=FIRST)
+    assert (reads(folder), update(folder).whole) == ({"built.pdf": "approved"}, True)
 
 
 @pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
