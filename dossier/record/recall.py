@@ -17,9 +17,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from dossier.case.attached import read_regular
 from dossier.case.fields import Digest
-from dossier.decision.conditions import APPROVES
+from dossier.decision.conditions import APPROVES, expired, over
 from dossier.record.document import Text
-from dossier.record.rests import Rest, folded
+from dossier.record.dossier_file import DossierFile
+from dossier.record.rests import Rest, folded, rests_on
 
 Word = Literal["falls", "stands without it", "stands conditionally", "cannot be decided again"]
 FALLS, STANDS, CONDITIONAL, UNKNOWN = get_args(Word)
@@ -135,6 +136,11 @@ class Recalled:
             return "", None
         return APPROVES[1].value if now.outcome == CONDITIONAL else decision, now.until
 
+    def reads(self, decision: str, today: date | None) -> str:
+        """Return how what is left of an approval reads on a day; empty where nothing is."""
+        left, until = self.leaves(decision)
+        return expired(left) if left and over(left, until, today) else left
+
     @property
     def text(self) -> str:
         """Return the state in a sentence."""
@@ -178,6 +184,11 @@ class Recalls:
         outcome = self._outcomes.get(sha256)
         fits = outcome is not None and set(outcome.records) == set(because)
         return Recalled(because, outcome if fits else None)
+
+    def of(self, dossier: DossierFile) -> Recalled | None:
+        """Return what is recalled of a dossier that was read; None where nothing is."""
+        head, rests = dossier.decision.case, rests_on(dossier) if self.active else ()
+        return self.recalled(dossier.sha256, head.number, head.revision, rests)
 
 
 def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:

@@ -13,8 +13,11 @@ from pypdf import PdfReader
 
 from dossier.command.calls import on_file
 from dossier.make import recompute
+from dossier.make.outcome import Order, Outcome, written
 from dossier.make.read import decided_again
+from dossier.record.dossier_file import BUILT, Saved
 from dossier.record.recall import (
+    CONDITIONAL,
     FALLS,
     STANDS,
     UNKNOWN,
@@ -246,6 +249,57 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     row = next(each for each in update(folder).rows if each.file == "late.pdf")
     assert row.decision == "recalled: was approved"
     assert row.remark.endswith("MP-1; not decided again since")
+
+
+LEFT = (
+    (None, "recalled: was approved", 1, "not decided again since"),
+    ({"outcome": FALLS}, "recalled: was approved", 1, "falls"),
+    ({"outcome": STANDS}, "approved", 0, "stands without it"),
+    ({"outcome": STANDS, "until": date(2026, 5, 31)}, "expired: was approved", 1, "stands"),
+    ({"outcome": CONDITIONAL}, "approved with conditions", 1, "stands conditionally"),
+)
+
+
+@pytest.mark.parametrize(("outcome", "decision", "code", "said"), LEFT)
+def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, said, tmp_path):
+    content = made("Z")
+    saved = Saved(put(tmp_path, "Z-r0.pdf", content), tmp_path / "Z-r0.json", BUILT)
+    own = {"dossier": "Z r0", "sha256": sha256(content), "records": ("MP-1",), "why": "so it is"}
+    own = RecallOutcome.model_validate(own | outcome) if outcome else None
+    recalls = Recalls((of(outcomes=(own,) if own else ()),))
+    case, order = tmp_path / "case", Order(out=tmp_path, on=TODAY, recalls=recalls)
+    told = Outcome(case, 0, "approved", "decision: approved", standing="signed off", note="a note")
+    found = written(told, saved, order)
+    assert (found.decision, found.code, found.line) == (decision, code, f"decision: {decision}")
+    assert found.note.startswith("a note; recall 1 (instrument APC-21): ")
+    assert said in found.note
+    draft = written(replace(told, standing="draft", line="as it was"), saved, order)
+    assert (draft.reads, draft.line) == ("would be approved", "as it was")
+    assert (draft.code, draft.note) == (code, found.note)
+    refused = written(replace(told, decision="not approved", code=1), saved, order)
+    assert (refused.decision, refused.note) == ("not approved", found.note)
+    other = Order(out=tmp_path, on=TODAY, recalls=Recalls((of(value="none"),)))
+    assert written(told, saved, other).note == "a note"
+
+
+def test_a_case_whose_own_records_are_recalled_is_not_built_in_silence(folder, dossier):
+    put_on_file(folder, first=FIRST)
+    done = run("build", dossier.folder / "polder-pumps", "--out", folder)
+    assert done.stdout.splitlines()[-1] == "decision: recalled: was approved"
+    assert done.returncode == 1
+    assert "recall 1 (instrument FM-04): PD-C1, PD-C2, PD-C3; not decided again" in done.stderr
+
+
+def test_what_is_recalled_is_not_sealed(folder, dossier, unchanged):
+    path = put(folder, "unsigned.pdf", dossier.unsigned)
+    call = ("seal", path, "--role", "prepared", "--key", dossier.keys["prepared"])
+    (folder / "built.pdf").unlink()
+    put_on_file(folder, until=FIRST)
+    assert "--digest 0 is another" in run(*call, "--digest", "0").stderr  # it stands
+    put_on_file(folder, first=FIRST)
+    done = run(*call, "--digest", "0")
+    assert "cannot be sealed: recall 2 (instrument FM-04): falls" in done.stderr
+    assert path.read_bytes() == dossier.unsigned
 
 
 def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):
