@@ -21,7 +21,7 @@ from dossier.register.events import (
     faults_of,
     file_digest,
 )
-from dossier.register.row import Row, on_day, settled, without
+from dossier.register.row import Row, on_day, refusals, settled, without
 from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped, stranger
 
@@ -111,7 +111,8 @@ def reading_beside(
 ) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
-    Nothing is written in the folder.  Both are empty where none has, or the file is no dossier.
+    Where none has, the first is empty, and the second says which others approve nothing.  Nothing
+    is written in the folder.  Both are empty where the file is no dossier.
     """
     found, keys = _scanned(folder, {}, {}, tuple(trust), 1), tuple(trust)
     (own,) = _confined((path.absolute().parent, [path.name], keys))
@@ -122,7 +123,7 @@ def reading_beside(
     rows = settled(read, lambda one, other: extends(folder, one, other))
     row = next(each for each in rows if each.sha256 == own[0].sha256)
     if row.current and not row.conflict:
-        return "", ""
+        return "", dict(refusals(rows)).get(row.sha256, "")
     return row.decision, row.remark if row.conflict else f"superseded by {row.superseded_by}"
 
 

@@ -265,8 +265,8 @@ def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, sa
     content = made("Z")
     saved = Saved(put(tmp_path, "Z-r0.pdf", content), tmp_path / "Z-r0.json", BUILT)
     own = {"dossier": "Z r0", "sha256": sha256(content), "records": ("MP-1",), "why": "so it is"}
-    own = RecallOutcome.model_validate(own | outcome) if outcome else None
-    recalls = Recalls((of(outcomes=(own,) if own else ()),))
+    outcomes = (RecallOutcome.model_validate(own | outcome),) if outcome else ()
+    recalls = Recalls((of(outcomes=outcomes),))
     case, order = tmp_path / "case", Order(out=tmp_path, on=TODAY, recalls=recalls)
     told = Outcome(case, 0, "approved", "decision: approved", standing="signed off", note="a note")
     found = written(told, saved, order)
@@ -666,6 +666,24 @@ def test_the_matrix_says_state_by_shape_and_word_for_each_machine(tmp_path):
     assert '<span aria-hidden="true">✓</span> approved' in page
     assert "✕" in page or "\N{MULTIPLICATION X}" in page
     assert "<b>" not in page
+
+
+def test_an_approval_does_not_hide_a_refusal_of_the_same_filter_for_the_same_machine(tmp_path):
+    machines = ["Pump 1", "Pump 2"]
+    put(tmp_path, "a.pdf", made("A", decision="not approved", equipment=["Pump 1"]))
+    put(tmp_path, "b.pdf", made("B", replaces="A r0", equipment=machines))
+    outcome = update(tmp_path)
+    hits = found_in(outcome, Wanted(superseded=True))
+    (table,) = blocks(hits)
+    states = {name: [row.state for row in cell] for name, (cell,) in table.machines}
+    assert states == {"Pump 1": ["approved", "superseded"], "Pump 2": ["approved"]}
+    page = register_page(outcome, hits, prefix="")
+    assert "</span> superseded: was not approved</span>" in page
+    assert page.count("but A r0, whose place it took, reads: not approved") == 1
+    done = run("verify", tmp_path / "b.pdf", "--quick", "--register", tmp_path)
+    assert "remark: beside other dossiers it reads so, but A r0, whose place it took" in done.stdout
+    put(tmp_path, "c.pdf", made("A", 1, equipment=["Pump 1"]))  # put right by whoever refused it
+    assert reads(tmp_path)["c.pdf"] == "approved"
 
 
 def test_the_matrix_grows_as_the_dossiers_do(tmp_path):
