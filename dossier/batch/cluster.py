@@ -251,7 +251,7 @@ def _written(returned: Returned, sent: _Sent) -> Outcome:
     order = sent.order
     made = returned.stem, returned.pdf, returned.document, order.out
     saved = save_files(*made, replace=order.replace, only_stale=order.only_stale)
-    return written(outcome, saved)
+    return written(outcome, saved, order)
 
 
 def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:

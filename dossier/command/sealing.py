@@ -119,7 +119,8 @@ def seal(
     _answerable("nothing was sealed", *lacks)
     keys = load_keys(key, cert, _passphrase())
     try:
-        ready = confined(lambda: examine(pdf, role, keys), FAMILIAR)
+        recalls = on_file(pdf.parent)
+        ready = confined(lambda: examine(pdf, role, keys, recalls), FAMILIAR)
     except (NotADossierError, StoppedError) as error:
         stop(f"{pdf}: {error}")
     typer.echo(shown(f"{pdf}: built again, the same to the byte"))

@@ -61,7 +61,8 @@ def build(
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
     the day it is: an approval that is over by then says so; the day of issue if not given.  What
-    `recalls` name, those on file in `out` if not given, is not carried over.  Raises CaseError for
+    `recalls` name, those on file in `out` if not given, is not carried over; no lift on file is
+    believed, that takes `register.register.recalls_of`.  Raises CaseError for
     problems of the inputs or of the house, and, unless `replace`, where the PDF there is sealed and
     not left alone: its seals would be lost.
     """

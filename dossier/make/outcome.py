@@ -11,7 +11,7 @@ from dossier.words.terminal_safe import shown
 if TYPE_CHECKING:
     from dossier.decision.finding import Assessment
     from dossier.record.dossier_file import Saved
-    from dossier.record.recall import Recalls
+    from dossier.record.recall import Recalled, Recalls
     from dossier.report.signing import SignOff
 
 DONE, OTHERWISE, WRONG_INPUT, OUR_BUG = 0, 1, 2, 70
@@ -113,7 +113,7 @@ def build_one(case: Path, order: Order) -> Outcome:
         built = build(case, order.out, order.issued, **how)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return failed(case, error, debug=order.debug)
-    return written(succeeded(case, built.assessment, built.signoff), built)
+    return written(succeeded(case, built.assessment, built.signoff), built, order)
 
 
 def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outcome:
@@ -130,9 +130,32 @@ def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outco
     )  # fmt: skip
 
 
-def written(outcome: Outcome, saved: "Saved") -> Outcome:
-    """Return the outcome of a case whose dossier lies on the disk."""
-    return replace(outcome, files=(saved.pdf, saved.json), done=saved.done, name=saved.pdf.stem)
+def written(outcome: Outcome, saved: "Saved", order: Order) -> Outcome:
+    """Return the outcome of a case whose dossier lies on the disk, as recalls on file leave it."""
+    files = saved.pdf, saved.json
+    made = replace(outcome, files=files, done=saved.done, name=saved.pdf.stem)
+    if order.recalls is None or not order.recalls.active:
+        return made
+    from dossier.record.dossier_file import read_dossier
+
+    found = order.recalls.of(read_dossier(saved.pdf))
+    return made if found is None else _recalled(made, found, order.on)
+
+
+def _recalled(made: Outcome, found: "Recalled", on: date | None) -> Outcome:
+    """Return an outcome without what is recalled: an approval of which nothing is left is none."""
+    from dossier.decision.conditions import APPROVES
+    from dossier.record.standing import RECALLED, reading_of
+
+    told = replace(made, note="; ".join(filter(None, (made.note, shown(found.text)))))
+    if made.decision not in APPROVES:
+        return told
+    left = found.reads(made.decision, on)
+    told = replace(told, code=decided(left))
+    if made.standing == DRAFT:
+        return told
+    reads = left or reading_of(made.decision, RECALLED)
+    return replace(told, decision=reads, line=f"decision: {reads}")
 
 
 def failed(case: Path, error: Exception, *, debug: bool) -> Outcome:

@@ -185,11 +185,7 @@ def source_problems(source: Source, recalls: Recalls | None = None) -> Iterator[
 
 def _recalled(source: Source, recalls: Recalls) -> str:
     """Return which recalls name the dossier, or a record that is carried from it; else nothing."""
-    from dossier.record.rests import rests_on
-
-    dossier = dossier_in(open_pdf(source.content))
-    head = dossier.decision.case
-    found = recalls.recalled(source.sha256, head.number, head.revision, rests_on(dossier))
+    found = recalls.of(dossier_in(open_pdf(source.content)))
     because = found.because if found else {}
     return "; ".join(sorted({because[n] for n in (*source.records, WHOLE) if n in because}))
 

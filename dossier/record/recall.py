@@ -6,7 +6,7 @@ records it names is found in what a dossier rests on, so that one that comes lat
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -17,9 +17,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from dossier.case.attached import read_regular
 from dossier.case.fields import Digest
-from dossier.decision.conditions import APPROVES
+from dossier.decision.conditions import APPROVES, expired, over
 from dossier.record.document import Text
-from dossier.record.rests import Rest, folded
+from dossier.record.dossier_file import DossierFile
+from dossier.record.rests import Rest, folded, rests_on
 
 Word = Literal["falls", "stands without it", "stands conditionally", "cannot be decided again"]
 FALLS, STANDS, CONDITIONAL, UNKNOWN = get_args(Word)
@@ -31,6 +32,9 @@ WHOLE = "the whole dossier"
 FILE = "recall-{number:04d}.json"
 REGISTER = "dossier-register.sqlite"
 """The register beside them, which binds them."""
+NOT_OURS = (
+    "lifts what was recalled, and no register here shows that 'dossier recall' wrote it: remove it"
+)
 _NAME = re.compile(r"recall-\d{4,8}\.json")
 MAX_RECALL = 64 * 2**20
 
@@ -132,6 +136,11 @@ class Recalled:
             return "", None
         return APPROVES[1].value if now.outcome == CONDITIONAL else decision, now.until
 
+    def reads(self, decision: str, today: date | None) -> str:
+        """Return how what is left of an approval reads on a day; empty where nothing is."""
+        left, until = self.leaves(decision)
+        return expired(left) if left and over(left, until, today) else left
+
     @property
     def text(self) -> str:
         """Return the state in a sentence."""
@@ -176,9 +185,18 @@ class Recalls:
         fits = outcome is not None and set(outcome.records) == set(because)
         return Recalled(because, outcome if fits else None)
 
+    def of(self, dossier: DossierFile) -> Recalled | None:
+        """Return what is recalled of a dossier that was read; None where nothing is."""
+        head, rests = dossier.decision.case, rests_on(dossier) if self.active else ()
+        return self.recalled(dossier.sha256, head.number, head.revision, rests)
 
-def recalls_in(folder: Path) -> Recalls:
-    """Return the recalls that lie in a folder of dossiers."""
+
+def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:
+    """Return the recalls that lie in a folder of dossiers.
+
+    What takes away is believed from anyone; what gives back, a lift or an outcome, of those alone
+    that a register shows a run of 'dossier recall' to have `written`, by the SHA-256 of the file.
+    """
     given: list[Recall] = []
     files: dict[str, int] = {}
     faults: dict[str, str] = {}
@@ -188,6 +206,11 @@ def recalls_in(folder: Path) -> Recalls:
             recall = Recall.model_validate_json(content)
             if path.name != FILE.format(number=recall.number):
                 raise ValueError(f"it says that it is number {recall.number}")
+            files[digest := hashlib.sha256(content).hexdigest()] = recall.number
+            if digest not in written:
+                recall = recall.model_copy(update={"outcomes": ()})
+                if recall.lifts:
+                    raise ValueError(NOT_OURS)
         except ValidationError as error:
             first = error.errors(include_url=False, include_context=False, include_input=False)[0]
             faults[path.name] = f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
@@ -195,5 +218,4 @@ def recalls_in(folder: Path) -> Recalls:
             faults[path.name] = str(error)[:200]
         else:
             given.append(recall)
-            files[hashlib.sha256(content).hexdigest()] = recall.number
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)

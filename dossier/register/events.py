@@ -63,9 +63,10 @@ class Stored:
         """Return the links of recalls by the digest of each file."""
         return {e.link.record_sha256: e.link for e in self.chain if not e.link.number}
 
-    def written(self, key: str) -> bool:
-        """Return whether a run here wrote the recall of that digest, and did not just find it."""
-        return key in self.recalls and self.recalls[key].row_sha256 == key
+    @property
+    def written(self) -> frozenset[str]:
+        """Return the digests of the recalls that a run here wrote, and did not just find."""
+        return frozenset(key for key, link in self.recalls.items() if link.row_sha256 == key)
 
     @cached_property
     def bound(self) -> dict[str, Row]:

@@ -18,6 +18,7 @@ from dossier.case.agreed import known_as
 from dossier.case.consistency import plain
 from dossier.case.model import Qualification
 from dossier.decision.cautions import USUAL
+from dossier.decision.conditions import APPROVES
 from dossier.record.decision_record import as_json
 from dossier.record.recall import CONDITIONAL, FALLS, STANDS, UNKNOWN, Recall
 from dossier.record.rests import KINDS, folded
@@ -132,8 +133,14 @@ def _laid_out(cells: Cells, group: Sequence[str]) -> Iterator[Block]:
 
 
 def _shown(rows: Sequence[Row]) -> tuple[Row, ...]:
-    """Return the dossiers that count for a machine and a filter: the last ones, if any is."""
+    """Return the dossiers that count for a machine and a filter: the last ones, if any is.
+
+    Beside one that approves stands each that did not before, whatever took its place.
+    """
     current = [row for row in rows if row.current]
+    refused = [row for row in rows if not row.current and row.refuses]
+    if refused and any(row.state in APPROVES for row in current):
+        current += refused
     latest = max(rows, key=lambda row: (row.number, row.revision), default=None)
     return tuple(current or ([latest] if latest else []))
 

@@ -21,7 +21,7 @@ from dossier.register.events import (
     faults_of,
     file_digest,
 )
-from dossier.register.row import Row, on_day, settled, without
+from dossier.register.row import Row, on_day, refusals, settled, without
 from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped, stranger
 
@@ -87,7 +87,7 @@ def update(
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
         found = _scanned(folder, known, stored.rests, tuple(trust), jobs)
-        found.recalls = _believed(recalls_in(folder), stored)
+        found.recalls = recalls_in(folder, stored.written)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
@@ -111,7 +111,8 @@ def reading_beside(
 ) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
-    Nothing is written in the folder.  Both are empty where none has, or the file is no dossier.
+    Where none has, the first is empty, and the second says which others approve nothing.  Nothing
+    is written in the folder.  Both are empty where the file is no dossier.
     """
     found, keys = _scanned(folder, {}, {}, tuple(trust), 1), tuple(trust)
     (own,) = _confined((path.absolute().parent, [path.name], keys))
@@ -122,7 +123,7 @@ def reading_beside(
     rows = settled(read, lambda one, other: extends(folder, one, other))
     row = next(each for each in rows if each.sha256 == own[0].sha256)
     if row.current and not row.conflict:
-        return "", ""
+        return "", dict(refusals(rows)).get(row.sha256, "")
     return row.decision, row.remark if row.conflict else f"superseded by {row.superseded_by}"
 
 
@@ -230,7 +231,7 @@ def _added(stored: Stored, found: Present, program: str) -> tuple[Chained, ...]:
     read = {each.number for each in found.recalls.given}
     files = found.recalls.files.items()
     fresh = ((n, key) for key, n in files if n in read and key not in stored.recalls)
-    records += [(key, "", number, GENESIS if end else key) for number, key in sorted(fresh)]
+    records += [(key, "", number, GENESIS) for number, key in sorted(fresh)]
     return linked(records, program, prev, seq)
 
 
@@ -243,20 +244,6 @@ def _keep(store: Store, stored: Stored, found: Present) -> None:
         store.replace(rows, rests)
 
 
-def _believed(recalls: Recalls, stored: Stored) -> Recalls:
-    """Return the recalls without what files give back that no run here wrote: lifts and outcomes.
-
-    What takes away is believed from anyone, and so is all where there was no register yet.
-    """
-    own = {n for key, n in recalls.files.items() if stored.written(key)}
-    odd = [e for e in recalls.given if e.number not in own] if stored.chain else []
-    why = "lifts what was recalled, and no run of 'dossier recall' wrote it here: remove it"
-    lifts = {FILE.format(number=each.number): why for each in odd if each.lifts}
-    kept = (e.model_copy(update={"outcomes": ()}) if e in odd else e for e in recalls.given)
-    given = tuple(e for e in kept if FILE.format(number=e.number) not in lifts)
-    return Recalls(given, recalls.files, {**recalls.faults, **lifts})
-
-
 def recalls_of(folder: Path) -> Recalls:
     """Return the recalls on file in a folder, as its register believes them; nothing is written.
 
@@ -264,7 +251,7 @@ def recalls_of(folder: Path) -> Recalls:
     """
     with open_store(folder) as store:
         stored = Stored(chain=store.chain(), rows={}, rests={})
-    found = _believed(recalls_in(folder), stored)
+    found = recalls_in(folder, stored.written)
     gone = [link for key, link in stored.recalls.items() if key not in found.files]
     lost = {FILE.format(number=e.revision): "it is gone, or was changed" for e in gone}
     return replace(found, faults={**found.faults, **lost})

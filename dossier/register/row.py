@@ -3,10 +3,11 @@
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 
+from dossier.case.consistency import plain
 from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import DossierFile
 from dossier.record.recall import Recalled
@@ -27,6 +28,8 @@ from dossier.record.standing import (
 from dossier.system.grouped import grouped
 
 CONFLICT = "in conflict"
+MOST = 5
+"""Dossiers that are named in a remark."""
 STATES = {
     "approved": "\N{CHECK MARK}", "approved with conditions": "\N{CIRCLE WITH LEFT HALF BLACK}",
     RECALLED: "\N{WARNING SIGN}", "ended": "\N{WHITE SQUARE}",
@@ -107,6 +110,12 @@ class Row:
         if not self.current:
             return "superseded"
         return {EXPIRED: "ended", RECALLED: RECALLED}.get(self.standing, self.found)
+
+    @property
+    def refuses(self) -> bool:
+        """Return whether it stands, or stood, and approves nothing."""
+        lost = self.found not in APPROVES or self.standing == RECALLED
+        return lost and self.standing in STOOD and not self.conflict
 
     @property
     def name(self) -> str:
@@ -194,10 +203,49 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
     fresh = [replace(row, superseded_by="", conflict=False) for row in rows]
     by_number = grouped((row.number.casefold(), row) for row in fresh)
     taken = _replaced(fresh, by_number)
-    return tuple(
+    done = [
         _settle(row, by_number[row.number.casefold()], taken.get(row.sha256, ""), extends)
         for row in fresh
-    )
+    ]
+    told = dict(refusals(done))
+    words = ((row, (row.remark, told.get(row.sha256, ""))) for row in done)
+    return tuple(replace(row, remark="; ".join(filter(None, both))) for row, both in words)
+
+
+def refusals(rows: Sequence[Row]) -> Iterator[tuple[str, str]]:
+    """Yield for each approval that counts which others approve nothing, by its digest.
+
+    Those whose place it took, and those of the same filter for one of the same machines.
+    """
+    heirs = {row.name: row.superseded_by for row in rows if not row.current}
+    against = [row for row in rows if row.refuses]
+    lost = grouped((_heir(row.name, heirs), row) for row in against if not row.current)
+    beside = grouped((place, row) for row in against if row.current for place in _places(row))
+    words = "but {0.name}, {1}, reads: {2}"
+    for row in rows:
+        if row.state not in APPROVES:
+            continue
+        near = [each for place in _places(row) for each in beside.get(place, ())]
+        found = [(each, "whose place it took") for each in lost.get(row.name, ())]
+        found += [(each, "of that filter for such a machine") for each in near]
+        every = (words.format(e, how, reading_of(e.found, e.standing)) for e, how in found)
+        told = list(dict.fromkeys(every))
+        if told:
+            more = [f"and {len(told) - MOST} more"] if len(told) > MOST else []
+            yield row.sha256, "; ".join([*told[:MOST], *more])
+
+
+def _heir(name: str, heirs: Mapping[str, str]) -> str:
+    """Return the dossier that has the place of another in the end."""
+    seen = {name}
+    while (name := heirs.get(name, name)) not in seen:
+        seen.add(name)
+    return name
+
+
+def _places(row: Row) -> set[tuple[str, str]]:
+    """Return the filter of a dossier with each of its machines, as names are compared."""
+    return {(plain(row.candidate), plain(e)) for e in row.equipment.split("; ") if e}
 
 
 def _settle(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.attached import PdfFile, open_pdf, quiet, read_pdf
 from dossier.case.problems import refusal
+from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import write_whole
 from dossier.record.increment import RESERVED, enveloped
 from dossier.record.seals import (
@@ -30,6 +31,7 @@ from dossier.record.signoff import same_name
 from dossier.record.trust import TEST_MARK, chain, wrong_use
 
 if TYPE_CHECKING:
+    from dossier.record.recall import Recalls
     from dossier.verification.verify import Verification
 
 
@@ -198,20 +200,23 @@ class Ready:
     """What sign-offs, and so the seal, are bound to."""
 
 
-def examine(pdf: Path, role: str, signer: Any) -> Ready:
+def examine(pdf: Path, role: str, signer: Any, recalls: "Recalls | None" = None) -> Ready:
     """Return the dossier, built again and compared, with what its next seal would stand for.
 
     Refused with CaseError: a file that this program would not have written as it is, a draft, an
-    approval that is over, a role out of order or already sealed, a certificate of another name
-    than the sign-off's, a key that has sealed before.
+    approval that is over, or of which `recalls` leave nothing, a role out of order or already
+    sealed, a certificate of another name than the sign-off's, a key that has sealed before.
     """
     from dossier.verification.verify import verify
 
     file = open_pdf(read_pdf(pdf))
-    found = verify(pdf, at=None)
+    found = verify(pdf, at=None, recalls=recalls)
     said = found.signoff
     if found.sha256 != file.sha256:
         raise refusal(pdf.name, "", "was written while it was read", "try again")
+    if found.fallen and found.decision in APPROVES:
+        hint = "test anew what rests on it, or have the same recall decide it again"
+        raise refusal(pdf.name, "", f"cannot be sealed: {found.recalled}", hint)
     if found.failures:
         raise refusal(pdf.name, "", found.failures[0], "build it again and seal that")
     if not said.complete:

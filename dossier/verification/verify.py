@@ -16,7 +16,6 @@ from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.program import other_versions
 from dossier.record.recall import FALLS, Recalls
-from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import RECALLED, mismatches, reading_of, sign_offs
@@ -71,7 +70,7 @@ class Verification:
     beside: str = ""
     """How it reads beside the other dossiers of a register where one has taken its place."""
     beside_why: str = ""
-    """What has taken its place."""
+    """What has taken its place, or what else of the register approves nothing there."""
     language: str = ENGLISH
     """Language of the dossier."""
 
@@ -201,6 +200,8 @@ class Verification:
     def _remarks(self) -> Iterator[str]:
         if self.recalled and not self.fallen:
             yield self.recalled
+        if self.beside_why and not self.beside:
+            yield f"beside other dossiers it reads so, {self.beside_why}"
         again = self.recomputed
         if again.made_with and not again.same_version:
             changed = ", ".join(other_versions(again.made_with, again.here))
@@ -298,16 +299,13 @@ def _recalled(dossier: DossierFile, recalls: Recalls | None, today: date) -> tup
     """
     if recalls is None:
         return "", ""
-    case = dossier.decision.case
     for file, why in recalls.faults.items():
         return f"{file} of the register cannot be read ({why}): it may recall this one", UNREAD
-    found = recalls.recalled(dossier.sha256, case.number, case.revision, rests_on(dossier))
+    found = recalls.of(dossier)
     if found is None:
         return "", ""
-    left, until = found.leaves(dossier.decision.decision)
-    if not left:
-        return found.text, FALLS if found.outcome and found.outcome.outcome == FALLS else ""
-    return found.text, expired(left) if until and today > until else left
+    fell = FALLS if found.outcome and found.outcome.outcome == FALLS else ""
+    return found.text, found.reads(dossier.decision.decision, today) or fell
 
 
 def _with_below(found: Verification, judge: Callable[[Path], Verification]) -> Verification:

@@ -11,9 +11,13 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
+from dossier.command.calls import on_file
 from dossier.make import recompute
+from dossier.make.outcome import Order, Outcome, written
 from dossier.make.read import decided_again
+from dossier.record.dossier_file import BUILT, Saved
 from dossier.record.recall import (
+    CONDITIONAL,
     FALLS,
     STANDS,
     UNKNOWN,
@@ -247,6 +251,57 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     assert row.remark.endswith("MP-1; not decided again since")
 
 
+LEFT = (
+    (None, "recalled: was approved", 1, "not decided again since"),
+    ({"outcome": FALLS}, "recalled: was approved", 1, "falls"),
+    ({"outcome": STANDS}, "approved", 0, "stands without it"),
+    ({"outcome": STANDS, "until": date(2026, 5, 31)}, "expired: was approved", 1, "stands"),
+    ({"outcome": CONDITIONAL}, "approved with conditions", 1, "stands conditionally"),
+)
+
+
+@pytest.mark.parametrize(("outcome", "decision", "code", "said"), LEFT)
+def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, said, tmp_path):
+    content = made("Z")
+    saved = Saved(put(tmp_path, "Z-r0.pdf", content), tmp_path / "Z-r0.json", BUILT)
+    own = {"dossier": "Z r0", "sha256": sha256(content), "records": ("MP-1",), "why": "so it is"}
+    outcomes = (RecallOutcome.model_validate(own | outcome),) if outcome else ()
+    recalls = Recalls((of(outcomes=outcomes),))
+    case, order = tmp_path / "case", Order(out=tmp_path, on=TODAY, recalls=recalls)
+    told = Outcome(case, 0, "approved", "decision: approved", standing="signed off", note="a note")
+    found = written(told, saved, order)
+    assert (found.decision, found.code, found.line) == (decision, code, f"decision: {decision}")
+    assert found.note.startswith("a note; recall 1 (instrument APC-21): ")
+    assert said in found.note
+    draft = written(replace(told, standing="draft", line="as it was"), saved, order)
+    assert (draft.reads, draft.line) == ("would be approved", "as it was")
+    assert (draft.code, draft.note) == (code, found.note)
+    refused = written(replace(told, decision="not approved", code=1), saved, order)
+    assert (refused.decision, refused.note) == ("not approved", found.note)
+    other = Order(out=tmp_path, on=TODAY, recalls=Recalls((of(value="none"),)))
+    assert written(told, saved, other).note == "a note"
+
+
+def test_a_case_whose_own_records_are_recalled_is_not_built_in_silence(folder, dossier):
+    put_on_file(folder, first=FIRST)
+    done = run("build", dossier.folder / "polder-pumps", "--out", folder)
+    assert done.stdout.splitlines()[-1] == "decision: recalled: was approved"
+    assert done.returncode == 1
+    assert "recall 1 (instrument FM-04): PD-C1, PD-C2, PD-C3; not decided again" in done.stderr
+
+
+def test_what_is_recalled_is_not_sealed(folder, dossier, unchanged):
+    path = put(folder, "unsigned.pdf", dossier.unsigned)
+    call = ("seal", path, "--role", "prepared", "--key", dossier.keys["prepared"])
+    (folder / "built.pdf").unlink()
+    put_on_file(folder, until=FIRST)
+    assert "--digest 0 is another" in run(*call, "--digest", "0").stderr  # it stands
+    put_on_file(folder, first=FIRST)
+    done = run(*call, "--digest", "0")
+    assert "cannot be sealed: recall 2 (instrument FM-04): falls" in done.stderr
+    assert path.read_bytes() == dossier.unsigned
+
+
 def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):
     put_on_file(folder, first=FIRST)
     other = tmp_path / "copied"
@@ -260,10 +315,9 @@ def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path
 
 
 def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
-    put_on_file(folder, until=date(2026, 3, 31))
+    (fallen,) = put_on_file(folder, until=date(2026, 3, 31)).told
     assert reads(folder) == {"built.pdf": "recalled: was approved"}
-    (sha256,) = update(folder).rests
-    records = recalls_in(folder).given[0].outcomes[0].records
+    (sha256,), records = update(folder).rests, fallen.records
     holds = RecallOutcome(
         dossier="LFQ", sha256=sha256, records=records, outcome=STANDS, why="it is said so"
     )
@@ -276,12 +330,33 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
     assert found.reads == "not known: would be approved"
     outcome = update(folder)
     assert not outcome.whole
-    assert "recall-0003.json: lifts what was recalled, and no run" in outcome.events[0].text
+    assert "recall-0003.json: lifts what was recalled, and no register" in outcome.events[0].text
     assert "remove it" in refused(folder, lift=True)
     path.unlink()
     put_on_file(folder, until=date(2026, 3, 31), lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     assert update(folder).whole
+
+
+def test_where_the_register_is_gone_nothing_gives_back(folder):
+    put_on_file(folder, until=FIRST)  # the approval stands without it
+    put_on_file(folder, "record:PD-C2")
+    put_on_file(folder, "record:PD-C2", lift=True)
+    assert reads(folder) == {"built.pdf": "approved"}
+    (folder / "dossier-register.sqlite").unlink()
+    found = on_file(folder)
+    assert [each.number for each in found.active] == [1, 2]
+    assert not any(each.outcomes for each in found.given)
+    assert "no register here shows" in found.faults["recall-0003.json"]
+    called = run("verify", folder / "built.pdf", "--quick", "--register", folder)
+    assert "not known: would be approved" in called.stdout
+    assert not (folder / "dossier-register.sqlite").exists()
+    for _ in range(2):  # nor once it is bound anew
+        assert reads(folder) == {"built.pdf": "recalled: was approved"}
+    (folder / "recall-0003.json").unlink()
+    put_on_file(folder, "record:PD-C2", lift=True)
+    put_on_file(folder, until=FIRST)
+    assert (reads(folder), update(folder).whole) == ({"built.pdf": "approved"}, True)
 
 
 @pytest.mark.parametrize("edit", ["removed", "edited", "damaged"])
@@ -591,6 +666,24 @@ def test_the_matrix_says_state_by_shape_and_word_for_each_machine(tmp_path):
     assert '<span aria-hidden="true">✓</span> approved' in page
     assert "✕" in page or "\N{MULTIPLICATION X}" in page
     assert "<b>" not in page
+
+
+def test_an_approval_does_not_hide_a_refusal_of_the_same_filter_for_the_same_machine(tmp_path):
+    machines = ["Pump 1", "Pump 2"]
+    put(tmp_path, "a.pdf", made("A", decision="not approved", equipment=["Pump 1"]))
+    put(tmp_path, "b.pdf", made("B", replaces="A r0", equipment=machines))
+    outcome = update(tmp_path)
+    hits = found_in(outcome, Wanted(superseded=True))
+    (table,) = blocks(hits)
+    states = {name: [row.state for row in cell] for name, (cell,) in table.machines}
+    assert states == {"Pump 1": ["approved", "superseded"], "Pump 2": ["approved"]}
+    page = register_page(outcome, hits, prefix="")
+    assert "</span> superseded: was not approved</span>" in page
+    assert page.count("but A r0, whose place it took, reads: not approved") == 1
+    done = run("verify", tmp_path / "b.pdf", "--quick", "--register", tmp_path)
+    assert "remark: beside other dossiers it reads so, but A r0, whose place it took" in done.stdout
+    put(tmp_path, "c.pdf", made("A", 1, equipment=["Pump 1"]))  # put right by whoever refused it
+    assert reads(tmp_path)["c.pdf"] == "approved"
 
 
 def test_the_matrix_grows_as_the_dossiers_do(tmp_path):

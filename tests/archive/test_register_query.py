@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
 from typing import get_args
@@ -315,3 +316,44 @@ def test_lots_from_before_a_change_of_the_filter_are_not_approved(what, lots):
     decided = SimpleNamespace(findings=())
     stated = SimpleNamespace(case=case, decision=decided, carried=(earlier,))
     assert [name for kind, name, *_ in _lots(stated, case) if kind == "approved lot"] == lots
+
+
+def remarks(*rows):
+    return [each.remark for each in settled(rows, lambda one, other: False)]
+
+
+def no(number="A", revision=0, **how):
+    return replace(row(number, revision), found="not approved", **how)
+
+
+def test_an_approval_says_whose_refusal_it_took_the_place_of():
+    words = "but A r0, whose place it took, reads: not approved"
+    assert remarks(no(), row(revision=1)) == ["", words]
+    assert remarks(no(), row(revision=1), row(revision=2)) == ["", "", words]
+    # by another number, and whoever took the place of that one since
+    assert remarks(no(), row("B", replaces="A"), row("B", 1)) == ["", "", words]
+    fallen = row(standing="recalled")
+    assert remarks(fallen, row(revision=1))[1].endswith("reads: recalled: was approved")
+    for before, after in (
+        (row(), row(revision=1)), (no(), no(revision=1)), (no(), row(revision=1, standing="draft")),
+        (replace(no(), standing="draft"), row(revision=1)), (row(standing="expired"), row("A", 1)),
+    ):  # fmt: skip
+        assert remarks(before, after) == ["", ""]
+    assert remarks(no(replaces="B"), row("B", replaces="A")) == ["", ""]  # in a circle
+
+
+def test_an_approval_says_who_refused_its_filter_for_one_of_its_machines():
+    here = {"candidate": "CAN-1", "equipment": "Pump 1; Pump 2"}
+    fleet = replace(row("B"), **here)
+    other = {"candidate": "can\u20111", "equipment": "Pump 3; PUMP  2"}
+    words = "but A r0, of that filter for such a machine, reads: not approved"
+    assert remarks(no(**other), fleet) == ["", words]
+    undecided = replace(no(**here), found="undecided")
+    assert remarks(undecided, fleet)[1].endswith("reads: undecided")
+    assert remarks(undecided, fleet)[1].count("A r0") == 1
+    for elsewhere in ({"candidate": "CAN-2"}, {"equipment": "Pump 4"}, {"equipment": ""}):
+        assert remarks(no(**here | elsewhere), fleet) == ["", ""]
+    assert remarks(replace(no(**here), standing="not proven"), fleet) == ["", ""]
+    many = [no(f"A{n}", **here) for n in range(7)]
+    assert remarks(*many, fleet)[-1].endswith("A4 r0, of that filter for such a machine, reads: "
+                                              "not approved; and 2 more")  # fmt: skip

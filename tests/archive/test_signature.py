@@ -80,9 +80,8 @@ def test_what_could_not_have_been_built_here_is_not_sealed(dossier, unsigned, mo
 
 def test_an_approval_that_is_over_is_not_sealed(dossier, unsigned, monkeypatch):
     state = SimpleNamespace(complete=True, ended=date(2026, 5, 1))
-    found = SimpleNamespace(
-        signoff=state, failures=(), sha256=hashlib.sha256(dossier.unsigned).hexdigest()
-    )
+    sha256 = hashlib.sha256(dossier.unsigned).hexdigest()
+    found = SimpleNamespace(signoff=state, failures=(), fallen=False, sha256=sha256)
     monkeypatch.setattr("dossier.verification.verify.verify", lambda *_, **__: found)
     with pytest.raises(CaseError, match="cannot be sealed: the approval ended on 2026-05-01"):
         examine(unsigned, "prepared", keys_of(dossier, "prepared"))
