@@ -12,9 +12,9 @@ from dossier.evidence.validity.copies import (
     TWINS,
     _in_between,
     _same_class,
-    _same_curve,
     _same_row,
     _twins,
+    same_curve,
 )
 
 
@@ -124,21 +124,21 @@ def printed(values):
 )
 def test_a_curve_but_for_a_factor_or_an_offset_is_a_copy(factor, offset):
     one, other = printed(pressures()), printed(factor * pressures() + offset)
-    assert _same_curve(one, other)
-    assert _same_curve(other, one)
+    assert same_curve(one, other)
+    assert same_curve(other, one)
     one = np.append([0.0, 7.0, 0.0], one)  # no pressure has no digit
     other = np.append([0.0, 0.0, 9.0], other)
-    assert _same_curve(one, np.append(other, [7.0, 9.0]))
-    assert _same_curve(np.append(one, [7.0, 9.0]), other)
+    assert same_curve(one, np.append(other, [7.0, 9.0]))
+    assert same_curve(np.append(one, [7.0, 9.0]), other)
     moved = other * np.where(np.arange(15) == 8, 1.004, 1.0)
-    assert not _same_curve(one, printed(moved))
+    assert not same_curve(one, printed(moved))
 
 
 def test_copies_of_pressures_below_one_pascal_are_told_alike():
     one, other = printed(pressures()), printed(1.05 * pressures() + 300.0)
-    assert _same_curve(1e-6 * one, 1e-6 * other)
-    assert _same_curve(1e-6 * one, other)
-    assert _same_curve(one, 1e-6 * other)
+    assert same_curve(1e-6 * one, 1e-6 * other)
+    assert same_curve(1e-6 * one, other)
+    assert same_curve(one, 1e-6 * other)
 
 
 @pytest.mark.parametrize(("factor", "offset"), [(1.07, 0.0), (1.0, 30.5)])
@@ -147,23 +147,23 @@ def test_a_copy_is_known_by_its_small_pressures_too(factor, offset):
     values = np.append(np.geomspace(130.0, 800.0, 12), np.geomspace(3e4, 9e5, 5))
     values *= 1.0 + 0.002 * np.random.default_rng(1).standard_normal(17)
     one, other = ([float(f"{v:.3e}") for v in each] for each in (values, factor * values + offset))
-    assert _same_curve(np.array(one), np.array(other))
+    assert same_curve(np.array(one), np.array(other))
 
 
 def test_what_is_bent_is_no_copy():
     bent = pressures() + 1e-8 * pressures() ** 2
-    assert not _same_curve(printed(pressures()), printed(bent))
+    assert not same_curve(printed(pressures()), printed(bent))
 
 
 def test_curves_with_noise_of_their_own_are_no_copies():
     curves = [printed(pressures(seed)) for seed in range(12)]
-    assert not any(_same_curve(a, b) for a in curves for b in curves if a is not b)
+    assert not any(same_curve(a, b) for a in curves for b in curves if a is not b)
 
 
 @pytest.mark.parametrize(("rows", "told"), [(9, False), (10, True)])
 def test_few_rows_make_no_curve(rows, told):
     one = printed(pressures(rows=rows) * 3.0)
-    assert _same_curve(one, one) is told
+    assert same_curve(one, one) is told
 
 
 @pytest.mark.parametrize(("share", "told"), [(0.98, False), (1.02, True)])
@@ -177,4 +177,4 @@ def test_digits_that_agree_by_chance_are_no_copy(share, told):
     near = 100.0 * np.round(level / 100.0) + np.array([-30.0, -20.0, -10.0, 10.0, 20.0] * 2)
     coarse = [10_000.0, 20_000.0, 30_000.0]  # sure to agree, whichever they are
     curve = np.concatenate([[5_000_010.0, 7_000_010.0], near, coarse])
-    assert _same_curve(curve, curve) is told
+    assert same_curve(curve, curve) is told

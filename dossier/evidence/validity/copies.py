@@ -194,7 +194,7 @@ def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
     curves = [(record, *each) for record in records for each in _curves(record)]
     found: dict[str, str] = {}
     for (one, name, first), (other, known, second) in combinations(curves, 2):
-        if one.entry.kind != other.entry.kind or not _same_curve(first, second):
+        if one.entry.kind != other.entry.kind or not same_curve(first, second):
             continue
         for record, own, their, source in ((other, known, name, one), (one, name, known, other)):
             words = say(SAME_CURVE, specimen=own, other=their, record=source.id)
@@ -225,7 +225,11 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
             yield name, table.pressure_drop[names == name]
 
 
-def _same_curve(one: Floats, other: Floats) -> bool:
+def same_curve(one: Floats, other: Floats) -> bool:
+    """Return whether two rows of pressures (n,) [Pa] agree to every digit, beyond chance.
+
+    But for a factor or an offset.
+    """
     rows = min(len(one), len(other))
     a, b = one[:rows], other[:rows]
     read = (a > 0) & (b > 0)
