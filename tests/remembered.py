@@ -24,7 +24,7 @@ from dossier.evidence.validity.readings import CountedSide
 from dossier.record import decision_record
 
 STEPS = (
-    (copies, "_noise"), (copies, "_follows"), (copies, "_twins"), (copies, "_same_curve"),
+    (copies, "_noise"), (copies, "_follows"), (copies, "_twins"), (copies, "same_curve"),
     (copies, "_same_row"), (copies, "_same_class"), (copies, "_in_between"), (balance, "_slopes"),
 )  # fmt: skip
 KEPT = Record | MultipassResult | PressureDropResult | Limits

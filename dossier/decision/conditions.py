@@ -1,6 +1,5 @@
 """Conditions beside concessions: what was covered, left out, or asked otherwise after the tests."""
 
-import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -12,6 +11,7 @@ from dossier.case.consistency import KNOWN_METHOD, plain, says_something
 from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.requested import OnFile, said
 from dossier.decision.finding import Condition, ConditionKind, Finding, decision_of
+from dossier.decision.remarks import of_remarks
 from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Check
@@ -72,7 +72,7 @@ def _covered(check: Check, each: Deviation) -> Condition:
 def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
     """Yield a condition for what passed and still has to be looked at by somebody."""
     yield from _warned(bench)
-    yield from _disowned(bench)
+    yield from of_remarks(bench)
     for side in bench.sides:
         tested = {run.specimen for run in bench.multipass if run.side == side}
         planned = named_in_plan(bench.case, side)
@@ -93,24 +93,6 @@ def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         if demand.not_worse is not None and "multipass" in demand.quantity.records:
             text = say("{requirement}: {difference}", requirement=demand.id, difference=batches)
             yield Condition("another batch of dust", demand.id, text)
-
-
-DISOWNED = re.compile(
-    r"\b((in|not )valid|void(ed)?(?! vol)|discarded|aborted|do not use|not to be used|ungültig|"
-    r"verworfen|nicht verwenden|nicht verwertbar)\b", re.IGNORECASE,
-)  # fmt: skip
-"""Words by which a laboratory takes back what it measured."""
-
-
-def _disowned(bench: Bench) -> Iterator[Condition]:
-    """Yield a condition for each record that counts though its laboratory takes it back."""
-    words = later("{record}: the laboratory writes “{text}”: see that it stands by its readings")
-    for each in bench.case.records:
-        of_rows = getattr(each.table, "remarks", ())
-        said = [each.entry.remark, *(remark.text for remark in each.remarks), *of_rows]
-        text = next(filter(DISOWNED.search, said), "")
-        if text and each.id not in bench.excluded:
-            yield Condition("disowned record", each.id, say(words, record=each.id, text=text[:200]))
 
 
 def _no_longer_planned(file: OnFile | None, side: Side, now: set[str]) -> Iterator[Condition]:

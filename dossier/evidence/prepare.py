@@ -20,6 +20,7 @@ from dossier.evidence.validity.copies import copied_curves, copies
 from dossier.evidence.validity.general import TIME, hurried
 from dossier.evidence.validity.other import Swept
 from dossier.evidence.validity.readings import Run
+from dossier.evidence.validity.relevance import lopsided
 from dossier.evidence.validity.rules import AGREES, Held, checks_of, cover, unusable
 from dossier.words import say
 
@@ -86,7 +87,8 @@ def _checks(
     run_of = {run.record: run for run in runs}
     sweep_of = {sweep.record: sweep for sweep in sweeps}
     reduced = [(record, run_of[record.id]) for record in kept if record.id in run_of]
-    against, (demands, _) = _against(case, limits, kept, reduced), resolve(case.application, "")
+    against = _against(case, limits, kept, reduced, sweeps)
+    demands, _ = resolve(case.application, "")
     for record in kept:
         told = {rule: words.get(record.id, "") for rule, words in against.items()}
         held = Held(case=case, record=record, limits=limits, demands=demands, against=told)
@@ -103,7 +105,7 @@ def _checks(
 
 
 def _against(
-    case: Case, limits: Limits, kept: Sequence[Record], reduced: Sequence[Reduced]
+    case: Case, limits: Limits, kept: Sequence[Record], reduced: Sequence[Reduced], sweeps: Sweeps
 ) -> Mapping[str, Mapping[str, str]]:
     """Return rule -> record -> what other records have against it, in words."""
     twins = copies([(record, run.end_time) for record, run in reduced])
@@ -111,6 +113,7 @@ def _against(
         "noise of its own": {**copied_curves(kept), **twins},
         SHAPE: unlike_runs(case, reduced, limits),
         "recirculation": doubtful(reduced),
+        AGREES: lopsided(case, reduced, sweeps, limits),
         TIME: hurried(case, reduced, limits),
     }
 

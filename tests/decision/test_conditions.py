@@ -19,6 +19,7 @@ from dossier.decision.conditions import (
     of_requirements,
     on_file_text,
 )
+from dossier.decision.remarks import _of_another
 from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.rules import cover
@@ -160,6 +161,32 @@ def test_a_record_that_its_laboratory_takes_back_is_a_condition(in_row, said, to
     held = prepared([record("BU", "measurement", table, remark="" if in_row else said)])
     found = [each.subject for each in of_doubts(held, ()) if each.kind == "disowned record"]
     assert found == ["BU"] * told
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (["specimen C2, swept clean"], True), (["of c2"], True), (["of C2", "C2 again"], True),
+        (["specimen C1"], False), (["specimen C1, swept after C2"], False), (["C2 and C3"], False),
+        (["dust A3", "read with G7"], False), (["FC2, 12 kPa"], False), ([], False),
+    ],
+)  # fmt: skip
+def test_remarks_that_name_another_specimen_than_the_case_are_a_condition(said, told):
+    entry = SimpleNamespace(
+        specimen="C1", instruments=("G7",), remark="", conditions=SimpleNamespace(
+            dust=SimpleNamespace(kind="ISO 12103-1 A3")))  # fmt: skip
+    known = {"C1", "C2", "C3", "A3", "G7", "12"}
+    assert _of_another(entry, said, known) == (said[0] if told else "")
+    entry.specimen = "the can"  # which no word of a remark can be told to be
+    assert not _of_another(entry, said, {*known, "the can"})
+
+
+def test_a_sweep_that_is_said_to_be_of_another_specimen_is_a_condition():
+    for specimen, told in (("C1", ["P"]), ("C2", [])):
+        swept = record("P", "pressure_drop", SWEPT, specimen=specimen, remark="specimen C2")
+        held = prepared([swept], plan=["C1", "C2"])
+        found = [each.subject for each in of_doubts(held, ()) if each.kind == "disowned record"]
+        assert found == told
 
 
 @pytest.mark.parametrize("side", ["candidate", "reference"])

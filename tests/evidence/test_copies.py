@@ -12,15 +12,10 @@ from dossier.evidence.validity.copies import (
     TWINS,
     _in_between,
     _same_class,
-    _same_curve,
     _same_row,
     _twins,
+    same_curve,
 )
-from dossier.evidence.validity.readings import last_digit
-
-
-def same_curve(one, other):
-    return _same_curve(one, last_digit(one), other, last_digit(other))
 
 
 def scores(seed, rows=40):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.validity.other import _offset, decided_pressures
+from dossier.evidence.validity.other import _offset, _own_noise, decided_pressures
 from tests.evidence.test_fine_path import circuit
 from tests.made_bench import MU, application, case, entry, sweep
 
@@ -64,3 +64,29 @@ def test_an_offset_shows_beyond_its_share_and_three_times_its_own_error():
     assert offset(-900.0) is False
     assert offset(900.0, noise=900.0) is True  # lost in the noise of the rows
     assert offset(900.0, rows=4) is None
+
+
+def computed(noise=0.0, digit=10.0, against=""):
+    """Readings that are the two-term law of their rows, printed to `digit` [Pa]."""
+    rng = np.random.default_rng(7)
+    flow = np.tile(np.linspace(20.0, 100.0, 6), 2) / 6e4
+    mu = np.repeat([0.02, 0.4], 6) * (1.0 + 0.01 * rng.standard_normal(12))
+    drop = 3e8 * mu * flow + 6e6 * 860.0 * flow**2
+    drop = np.round(drop * (1.0 + noise * rng.standard_normal(12)) / digit) * digit
+    made = sweep(flow=flow, pressure_drop=drop, viscosity=mu, density=np.full(12, 860.0),
+                 housing_rows=np.zeros(12, dtype=bool))  # fmt: skip
+    rule = "noise of its own"
+    held = SimpleNamespace(result=made, against={rule: against})
+    return _own_noise(held, SimpleNamespace(rule=rule))
+
+
+@pytest.mark.parametrize(
+    ("noise", "digit", "met"),
+    [(0.0, 10.0, False), (0.0, 1.0, False), (1e-5, 10.0, False), (5e-4, 10.0, True),
+     (0.002, 1.0, True), (0.0, 1000.0, True)],
+)  # fmt: skip
+def test_no_gauge_reads_to_every_digit_what_other_instruments_foretell(noise, digit, met):
+    """Of readings to 1 kPa nothing can be told."""
+    assert computed(noise, digit)[0] is met
+    assert computed(noise, digit, "another sweep")[0] is False
+    assert computed(noise, digit, "another sweep")[1] == "another sweep"

@@ -4,6 +4,8 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+from dossier.case.read import read_case_files
+from dossier.evidence.records.reduced import reduce_pressure_drop
 from tests.hostile import gate_rows
 from tests.hostile.gate_rows import Change, Row, all_of
 
@@ -163,6 +165,28 @@ id = "FM-09"
 OTHER_LAB = edit("case.toml", '[[laboratory]]\nid = "ITH"\n', OTHER_HOUSE)
 MOVED = (r'laboratory = "ITH"', 'laboratory = "OTH"')
 PUMPS = "polder-pumps"
+
+
+def exchanged(folder: Path) -> None:
+    for number in "123":
+        one, other = (folder / f"records/pd-{side}{number}.csv" for side in "cr")
+        texts = one.read_text(), other.read_text()
+        one.write_text(texts[1].replace(f"R{number}", f"C{number}"))
+        other.write_text(texts[0].replace(f"C{number}", f"R{number}"))
+
+
+def by_the_law(folder: Path) -> None:
+    """Write each pressure as the fit of its own sweep gives it."""
+    for record in read_case_files(folder).of_kind("pressure_drop", "candidate"):
+        case = read_case_files(folder)
+        found = reduce_pressure_drop(case, record)
+        parts = found.assembly, found.housing
+        rows = zip(found.housing_rows, found.flow, found.viscosity, found.density, strict=True)
+        given = iter([parts[int(own)].at(*row) / 1e3 for own, *row in rows])
+        column(f"{record.id.lower()}.csv", "differential", lambda _, given=given: next(given))(
+            folder
+        )
+
 
 STATS = [
     Row(
@@ -551,5 +575,19 @@ certificate = "ITH-26-0199"
         "polder-pumps",
         valve_again,
         "are those of specimen C1",
+    ),
+    Row(
+        "sweeps of the other filter",
+        "exchange the files of both filters, and what they say of themselves",
+        "polder-pumps",
+        exchanged,
+        "condition: clean pressure drop agrees .*mixed up",
+    ),
+    Row(
+        "sweeps by their own fit",
+        "print what the law gives for each row",
+        "polder-pumps",
+        by_the_law,
+        "to every digit: computed, not read",
     ),
 ]

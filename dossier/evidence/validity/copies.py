@@ -195,11 +195,11 @@ def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
     """
     curves = [(record, name, p, last_digit(p)) for record in records for name, p in _curves(record)]
     found: dict[str, str] = {}
-    for (one, name, *first), (other, known, *second) in combinations(curves, 2):
-        if one.entry.kind != other.entry.kind or not _same_curve(*first, *second):
+    for (one, name, first, own), (other, known, second, their) in combinations(curves, 2):
+        if one.entry.kind != other.entry.kind or not same_curve(first, second, (own, their)):
             continue
-        for record, own, their, source in ((other, known, name, one), (one, name, known, other)):
-            words = say(SAME_CURVE, specimen=own, other=their, record=source.id)
+        for record, mine, yours, source in ((other, known, name, one), (one, name, known, other)):
+            words = say(SAME_CURVE, specimen=mine, other=yours, record=source.id)
             found.setdefault(record.id, words)
     return found
 
@@ -227,13 +227,18 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
             yield name, table.pressure_drop[names == name]
 
 
-def _same_curve(one: Floats, digits: Floats, other: Floats, other_digits: Floats) -> bool:
+def same_curve(one: Floats, other: Floats, digits: tuple[Floats, Floats] | None = None) -> bool:
+    """Return whether two rows of pressures (n,) [Pa] agree to every digit, beyond chance.
+
+    But for a factor or an offset; `digits` are the places of their last digits, where known [Pa].
+    """
     rows = min(len(one), len(other))
     read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
     if len(read) < FEWEST:
         return False
     a, b = one[read], other[read]
-    within = 0.5 * (digits[read] / a + other_digits[read] / b) * 1.001
+    own, their = digits or (last_digit(one), last_digit(other))
+    within = 0.5 * (own[read] / a + their[read] / b) * 1.001
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
         return False

@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -20,8 +21,10 @@ from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
 from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
 from dossier.evidence.requirement import Demand
+from dossier.evidence.validity.copies import same_curve
+from dossier.evidence.validity.readings import last_digit
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
-from dossier.physics.pressure_drop import offset_of_fit
+from dossier.physics.pressure_drop import fit_pressure_drop, offset_of_fit
 from dossier.words import later, say, say_count
 
 
@@ -318,6 +321,22 @@ def _fit(held: Swept, limit: Limit) -> Found:
     return share <= limit.value, found
 
 
+def _own_noise(held: Swept, limit: Limit) -> Found:
+    """Ask whether the pressures are another's, or were computed from the rows they stand in.
+
+    A gauge does not know by how much flow meter and thermometer err: no reading is to every digit
+    what they foretell.
+    """
+    flow, mu, rho, drop = held.result.rows
+    found, digit = unlike(held, limit), float(last_digit(drop).min())
+    with suppress(ValueError):
+        foretold = fit_pressure_drop(flow, mu, rho, drop).at(flow, mu, rho)
+        if found[0] is True and same_curve(drop, np.rint(foretold / digit) * digit):
+            words = say("what flow and temperature foretell, to every digit: computed, not read")
+            return False, words
+    return found
+
+
 def _offset(held: Swept, limit: Limit) -> Found:
     flow, mu, rho, drop = held.result.rows
     if len(drop) < 5:
@@ -344,7 +363,7 @@ SWEEP: Rules = {
     "number of flows": _flows,
     "fit": _fit,
     "zero offset": _offset,
-    "noise of its own": unlike,
+    "noise of its own": _own_noise,
     "two viscosities": _viscosities,
 }
 SPECIMENS: Rules = {"specimens named once": _named, "specimen count": _count}

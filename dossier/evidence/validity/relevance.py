@@ -1,17 +1,21 @@
 """Rules that hold a multi-pass run against the filter's flow sweeps, and the machine it is for."""
 
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
 
 from dossier.case.application import Application
-from dossier.case.fields import Measured
-from dossier.evidence.limits import Limit
+from dossier.case.case import Case
+from dossier.case.fields import SIDES, Measured
+from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.fine_path import path_flow
+from dossier.evidence.records.reduced import PressureDropResult
 from dossier.evidence.spoken import number_text
+from dossier.evidence.validity.balance import Reduced
 from dossier.evidence.validity.readings import Run
-from dossier.evidence.validity.rules import Found, Rules
+from dossier.evidence.validity.rules import AGREES, Found, Rules
 from dossier.words import later, say
 
 NEAR = 1.0 + 1e-6
@@ -88,9 +92,44 @@ def agrees(held: Run, limit: Limit) -> Found:
     off = found / expected - 1.0 if expected > 0 else np.inf
     words = later("{found:.1f} kPa in the run, {expected:.1f} kPa from the sweep, {off:+.0%}")
     said = say(words, found=found / 1e3, expected=expected / 1e3, off=off)
-    if limit.tolerance < abs(off) <= limit.value:
-        return "warning", said
-    return abs(off) <= limit.value, said
+    if not abs(off) <= limit.tolerance:
+        return "warning" if abs(off) <= limit.value else False, said
+    doubt = held.against[AGREES]
+    return "warning" if doubt else True, doubt or said
+
+
+def lopsided(
+    case: Case, runs: Sequence[Reduced], sweeps: Sequence[PressureDropResult], limits: Limits
+) -> Mapping[str, str]:
+    """Return record -> that the two filters differ in how their runs agree with their own sweeps.
+
+    What gauge, oil and housing of a laboratory do to that they do to both alike: sweeps of the one
+    filter given out as the other's move them apart.  What is far off by itself is told by itself.
+    """
+    swept = {(each.side, each.path, each.specimen): each.assembly for each in sweeps}
+    alike: dict[tuple[str, str], dict[str, dict[str, float]]] = {}
+    for record, run in runs:
+        path = swept.get((run.side, run.path, run.specimen))
+        expected = path.at(run.flow, run.viscosity, run.density) if path else 0.0
+        if expected > 0:
+            sides = alike.setdefault((case.laboratory_of(record.entry), run.path), {})
+            sides.setdefault(run.side, {})[record.id] = float(run.curve[0]) / expected - 1.0
+    found: dict[str, str] = {}
+    limit = limits.find(AGREES, "multipass", "")
+    for sides in alike.values():
+        if limit is None or len(sides) < len(SIDES):
+            continue
+        own, other = (float(np.mean([*sides[side].values()])) for side in SIDES)
+        if abs(own - other) > limit.agreed and max(abs(own), abs(other)) <= limit.tolerance:
+            words = say(LOPSIDED, own=own, other=other)
+            found |= {name: words for each in sides.values() for name in each}
+    return found
+
+
+LOPSIDED = later(
+    "clean runs are {own:+.1%} off their sweeps with the candidate, {other:+.1%} with the filter "
+    "now fitted: see whether sweeps, or specimens, are mixed up"
+)
 
 
 def _housing(held: Run, limit: Limit) -> Found:
