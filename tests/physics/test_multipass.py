@@ -369,8 +369,8 @@ class TestMass:
         drawn = case["sample_flow"] * LITRES_PER_MIN
         held = (injected, balance["final_level"] / 1e3, case["system_volume"] / 1e3)
         terms, up, down = (
-            mp.retained_mass(*held, *flows, cb, end)
-            for flows in ((drawn, drawn), (drawn, 0.0), (0.0, drawn))
+            mp.retained_mass(*held, before, behind, cb, end)
+            for before, behind in ((drawn, drawn), (drawn, 0.0), (0.0, drawn))
         )
         left = injected - terms.left_in_system
         for name, found in (
