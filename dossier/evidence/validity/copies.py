@@ -45,8 +45,6 @@ NEARLY = 1.0 - 1e-12
 """A correlation of one, as far as a chance can be told from it."""
 ONE_ROW = 1e-6
 """Chance that any two rows of two runs are so alike below which one was copied."""
-ROUNDED = 1e-3
-"""More than what rounding takes from a squared distance of rows of counts."""
 
 
 class _Run:
@@ -175,10 +173,10 @@ def _same_row(one: _Run, other: _Run) -> dict[str, str]:
     apart = _distances(np.sqrt(a), np.sqrt(b))  # never above that sum: few rows are left to look at
     if one is other:
         np.fill_diagonal(apart, np.inf)
-    rows, others = np.nonzero(apart < most + ROUNDED)
+    rows, others = np.nonzero(apart < most + 1e-3)  # rounding is less
     x, y = a[rows], b[others]
     sums = ((np.abs(x - y) + 0.5) ** 2 / np.maximum(x + y, 1.0)).sum(axis=1)
-    if not (sums < most).any():
+    if not np.min(sums, initial=most) < most:
         return {}
     best = int(sums.argmin())
     own, their = float(times[rows[best]]), float(their_times[others[best]])
@@ -228,16 +226,15 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
 
 
 def same_curve(one: Floats, other: Floats, digits: tuple[Floats, Floats] | None = None) -> bool:
-    """Return whether two rows of pressures (n,) [Pa] agree to every digit, beyond chance.
+    """Return whether pressures (n,) [Pa] agree to every digit but for a factor or an offset.
 
-    But for a factor or an offset; `digits` are the places of their last digits, where known [Pa].
+    `digits` are the places of their last digits, where known [Pa].
     """
     rows = min(len(one), len(other))
     read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
     if len(read) < FEWEST:
         return False
-    a, b = one[read], other[read]
-    own, their = digits or (last_digit(one), last_digit(other))
+    (a, b), (own, their) = (one[read], other[read]), digits or (last_digit(one), last_digit(other))
     within = 0.5 * (own[read] / a + their[read] / b) * 1.001
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):
@@ -361,10 +358,9 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
         return together, 1.0
     r, dof = np.clip(sums / np.sqrt(chance), -NEARLY, NEARLY)[long], rows[long] - 2.0
     t = r * np.sqrt(dof[:, None] / (1.0 - r**2))
-    least = float(stdtr(dof, -t.max(axis=1)).min())
-    if least < ALONE:
-        least = float(stdtr(dof, -(t / _scatter(t)).max(axis=1)).min())
-    return together, least
+    if (stdtr(dof, -t.max(axis=1)) < ALONE).any():
+        t = t / _scatter(t)
+    return together, float(stdtr(dof, -t.max(axis=1)).min())
 
 
 def _sums(a: Floats, b: Floats) -> Floats:
@@ -380,10 +376,8 @@ def _scatter(values: Floats) -> Floats:
     return np.maximum(1.0, 1.4826 * np.median(np.abs(values), axis=0))
 
 
-def _distances(a: Floats, b: Floats) -> Floats:
-    """Return the squared distances (n, m) of each row of (n, s) to each of (m, s)."""
-    squares: Floats = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1) - 2.0 * a @ b.T
-    return squares
+def _distances(a: Floats, b: Floats) -> Floats:  # squared (n, m), of rows (n, s) and (m, s)
+    return np.asarray((a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1) - 2.0 * a @ b.T)
 
 
 def _twins(a: Floats, b: Floats, *, own: bool = False) -> float:
