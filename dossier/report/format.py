@@ -60,9 +60,11 @@ _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202
 _BARE_PERCENT = re.compile(r"(?<=\d)%")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _HYPHEN_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
-_UNIT_AFTER_NUMBER = re.compile(
+_BLANK_KEPT = re.compile(
     r"(?<=\d) (?=(?:µm|°C|°F|mm²/s|m²/s|kPa|Pa|bar|psi|m?L(?:/min)?|k?g|mg|h|min|s|K|%)(?![a-z]))"
+    r"|(?<=[<>≤≥]) (?=\d)"
 )
+"""Between a number and its unit, and between a sign and its number, no line ends."""
 
 
 def typed(quantity: object) -> str:
@@ -79,7 +81,7 @@ def speak(text: str) -> str:
     """Return running text with the units in it spelled properly and kept with their number."""
     spelled = _SPELLED.sub(_spelled, text)
     spaced = _BARE_PERCENT.sub(f"{SPACE}%", spelled)
-    return _UNIT_AFTER_NUMBER.sub(SPACE, _HYPHEN_MINUS.sub(MINUS, spaced))
+    return _BLANK_KEPT.sub(SPACE, _HYPHEN_MINUS.sub(MINUS, spaced))
 
 
 def _spelled(match: re.Match[str]) -> str:
@@ -97,7 +99,7 @@ def clean(text: str) -> str:
     A part number must not be able to print as another one, or over its neighbours.  A number stays
     on a line with its unit; the requirement that a duty makes is called by a word, not its key.
     """
-    whole = _UNIT_AFTER_NUMBER.sub(SPACE, text)
+    whole = _BLANK_KEPT.sub(SPACE, text)
     return unstacked(_HIDDEN.sub("□", _LIFE.sub(say("Life"), whole)))
 
 

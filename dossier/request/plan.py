@@ -41,6 +41,7 @@ from dossier.request.reported import (
     measured_column,
     sheet_columns,
 )
+from dossier.words import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +107,13 @@ class TestRequest:
     tests: tuple[Test, ...]
     standing: tuple[RecordEntry, ...] = ()
     """Records that are carried over and stand: no test of them is asked."""
+
+    @property
+    def running(self) -> str:
+        """By what its pages and sheets are told from those of another request."""
+        number = self.asked.draft.number if self.asked.draft else self.asked.name
+        issued = self.settings.issued
+        return say("{number}, asked on {day}", number=number, day=issued) if issued else number
 
 
 def plan_request(

@@ -11,7 +11,7 @@ from dossier.case.units import from_si
 from dossier.case.whole import SHEETS, leaves, readings_sheet
 from dossier.request.plan import RecordSheet, Test, TestRequest
 from dossier.request.reported import condition_columns
-from dossier.words import later, say
+from dossier.words import day, later, say
 
 CHOICES = {
     "part": '"assembly,housing"',
@@ -165,7 +165,11 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
 
     page.title = HOW
     told = _conditions(request.tests)
+    asked, settings = request.asked.application, request.settings
+    reply = f"{say('Reply by')} {day(settings.reply_by)}" if settings.reply_by else ""
+    asking = say("Test request: {title}", title=asked.title), request.running, asked.owner
     for line in (
+        "; ".join(filter(None, (*asking, settings.contact, reply))),
         say("Fill the white cells; grey ones do not apply. Names of sheets and columns stay as "
             "they are; another unit of the same kind may stand in the square brackets."),
         say("One value a cell. What was not measured is an empty cell, never a zero."),
@@ -183,10 +187,10 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
                 places = {"measurands": ", ".join(get_args(Measurand))} if "{" in words else {}
                 page.append([blank.name, header, say(words, **places)])
     for row in page.iter_rows():
-        row[0].font = Font(bold=len(row) > 1 and bool(row[1].value))
+        row[0].font = Font(bold=bool(row[1].value))
+        row[2].alignment = Alignment(wrap_text=True)
     for letter, width in (("A", 16), ("B", 34), ("C", 90)):
         page.column_dimensions[letter].width = width
-    page["C7"].alignment = Alignment(wrap_text=True)
 
 
 def _headers(sheet: str, columns: Iterable[str]) -> dict[str, str]:

@@ -226,7 +226,7 @@ APART = later(
     "bound decides, table 2 has another number. For a filtration ratio, the quotient. U: 95 % "
     "interval of the difference. An error that both share through the same instrument of the same "
     "laboratory is counted once, against itself, so that U is not that of the two results added. "
-    "Not told apart: the interval holds no difference as well."
+    "Not told apart: the interval includes no difference."
 )
 MIXED = later("The cases speak several languages, so that these pages speak English.")
 
@@ -264,7 +264,7 @@ def _differences(choice: Choice, shown: set[str]) -> tuple[Table, tuple[str, ...
     whys = list(dict.fromkeys(each.why for row in rows for each in row if each.why))
     heads = [f"{choice.numerals[p.own]} − {choice.numerals[p.other]}" for p in choice.pairs]
     table = Table(
-        caption=say("What the candidates differ by"),
+        caption=say("Difference ± U"),
         columns=(
             Column(say("Quantity"), 26),
             *(Column(head, 74 // len(heads), "right") for head in heads),

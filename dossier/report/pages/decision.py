@@ -115,7 +115,7 @@ def _rules(case: Case) -> Cell:
 APPLICATIONS = 6
 """How many applications page one tells of, the worst first; all stand in their own table."""
 MET = {
-    Decision.APPROVED: later("met"),
+    Decision.APPROVED: later("all met"),
     Decision.APPROVED_WITH_CONDITIONS: later("met with conditions"),
     Decision.NOT_APPROVED: later("NOT MET"),
     Decision.UNDECIDED: later("NOT DEMONSTRATED"),

@@ -78,7 +78,7 @@ def request_pdf(request: TestRequest) -> bytes:
             "request.html",
             title=request.asked.application.title,
             paper=draft.paper if draft else "",
-            running=_running(request),
+            running=request.running,
             asking=_asking(request),
             facts_of=[fact for each in request.asked.each for fact in _facts(each)],
             tests=[_overview(test) for test in request.tests],
@@ -90,13 +90,6 @@ def request_pdf(request: TestRequest) -> bytes:
             held=_held(request.tests),
             sha256="; ".join(each.source.sha256 for each in request.asked.each),
         )
-
-
-def _running(request: TestRequest) -> str:
-    """Return by what a page of a request is told from one of another request."""
-    number = request.asked.draft.number if request.asked.draft else request.asked.name
-    issued = request.settings.issued
-    return say("{number}, asked on {day}", number=number, day=issued) if issued else number
 
 
 def _asking(request: TestRequest) -> Pairs:
@@ -197,7 +190,7 @@ def _counts(every: Iterable[Counted]) -> list[tuple[str, ...]]:
     """Return the rows of the calculation: requirements that share one share its row."""
     rows = grouped((_count(e), (say(e.demand.quantity.title), e.demand.id)) for e in every)
     return [
-        ("; ".join(f"{', '.join(ids)} {title}" for title, ids in grouped(own).items()), *row)
+        ("; ".join(f"{', '.join(ids)}: {title}" for title, ids in grouped(own).items()), *row)
         for row, own in rows.items()
     ]
 

@@ -14,7 +14,7 @@ from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
 from dossier.report.blocks import Column, Fact, Table, table_of
-from dossier.report.format import NONE, date_text, percent, speak, typed
+from dossier.report.format import NONE, SPACE, date_text, percent, speak, typed
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
 from dossier.report.running import in_print, retold
@@ -220,7 +220,7 @@ def _met(rules: Marks) -> str:
 def _named(rule: str, group: Mapping[str, Iterable[Check]]) -> str:
     """Return the name of a rule, with a star where it only warns."""
     mandatory = any(check.mandatory for each in group.values() for check in each)
-    return say(rule) if mandatory else f"{say(rule)} *"
+    return say(rule) if mandatory else f"{say(rule)}{SPACE}*"
 
 
 def _worst(checks: Iterable[Check]) -> str:
