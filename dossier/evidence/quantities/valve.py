@@ -162,7 +162,7 @@ def _single_result(bench: Bench, side: Side) -> bool:
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     p, q = sweep.rising
     accept_inside(p, pressure, "differential pressure", "kPa", 1e-3)
-    return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
+    return Read(valve.largest_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
 @_pressure(
@@ -185,5 +185,5 @@ def _open(sweep: ValveSweep, flow: float) -> Read:
     found = []
     for p, q in (sweep.rising, sweep.falling):
         if q.size >= 2 and q.min() <= flow <= q.max():
-            found.append(Read(valve.flow_pressure_drop(p, q, flow), "", step_at(q, p, flow)))
+            found.append(Read(valve.largest_at(q, p, flow), "", step_at(q, p, flow)))
     return max(found, key=lambda each: each.value)
