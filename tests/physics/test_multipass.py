@@ -35,7 +35,7 @@ def half_place(decimals):
 
 def efficiency_of(ratio):
     """Return the efficiency that a filter of that ratio is told to have [-]."""
-    return as_efficiency(Estimate(value=1.0 / ratio, u=0.0, unit="1")).value
+    return as_efficiency(Estimate(value=1.0 / ratio, u=0.0)).value
 
 
 class TestEfficiency:

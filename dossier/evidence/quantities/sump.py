@@ -137,7 +137,7 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
     if stated is None:
         raise computed
     note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
-    return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
+    return Estimate(value=stated, u=0.0, notes=(note,))
 
 
 def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
@@ -229,7 +229,7 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
 
     leading = next(iter(known.parts.values()))
     return Estimate(
-        value=value, u=u, unit="1/mL",
+        value=value, u=u,
         per_specimen=tuple(own(each) for each in leading.per_specimen),
         components=Budget(alone), samples=samples,
         sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),

@@ -37,7 +37,7 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
     circuit = bench.case.application.circuit
     if circuit.opening is None or circuit.bypass_valve is None:
         raise NotDemonstrated(say("the application names no bypass valve with an opening band"))
-    band = Estimate(value=circuit.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
+    band = Estimate(value=circuit.opening.min, u=0.0, notes=(say(BAND),))
     tested = _tested(bench, side)
     if circuit.bypass_valve.location != "filter" or (side == "reference" and not tested):
         return band
