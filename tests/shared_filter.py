@@ -51,7 +51,7 @@ def draw(setting: Setting, rng: np.random.Generator) -> Estimate:
         for name in off
     ]  # fmt: skip
     where = {f"R{k}": name for k, name in enumerate(houses)}
-    return combine(specimens, own, shared, unit="1", laboratories=where)
+    return combine(specimens, own, shared, laboratories=where)
 
 
 def shares(setting: Setting, tests: int, seed: int = 1) -> tuple[float, float, float]:

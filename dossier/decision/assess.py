@@ -28,7 +28,7 @@ from dossier.decision.conditions import (
     what_ends,
 )
 from dossier.decision.deciding import Ruling, censored, decide_bounds, decide_statement, deciding
-from dossier.decision.finding import Assessment, Condition, Finding, decision_of
+from dossier.decision.finding import Assessment, Condition, Finding, Findings, decision_of
 from dossier.decision.flips import Decide, flips_of
 from dossier.decision.probability import (
     AgainstLimit,
@@ -81,7 +81,7 @@ def assess_case(
     load_functions()
     given, (bench, findings) = case.qualification, _found(case, demands, limits, on)
 
-    def again(application: Application) -> Sequence[Finding]:
+    def again(application: Application) -> Findings:
         asked, _ = resolve(application, given.application, case.mark)
         return _found(replace(case, application=application), asked, limits, on)[1]
 
@@ -115,7 +115,7 @@ def _found(
     return bench, tuple(weighed(case, finding) for finding in made)
 
 
-def _conditions(bench: Bench, findings: Sequence[Finding], again: Again) -> tuple[Condition, ...]:
+def _conditions(bench: Bench, findings: Findings, again: Again) -> tuple[Condition, ...]:
     """Return all that an approval would hold under, in the order of page one."""
     return (
         *conditions_for(bench.case, findings),

@@ -1,13 +1,13 @@
 """Cautions: the usual ones, and those that follow from this case's numbers."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.comparison import side_by_side
 from dossier.decision.conditions import APPROVES, late_review, ruled
-from dossier.decision.finding import Caution, Condition, Finding
+from dossier.decision.finding import Caution, Condition, Findings
 from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
@@ -61,9 +61,7 @@ GENERAL = tuple(
 """The usual cautions in English; they are said where they are given for a case."""
 
 
-def cautions_for(
-    bench: Bench, findings: Sequence[Finding], decision: Decision
-) -> tuple[Caution, ...]:
+def cautions_for(bench: Bench, findings: Findings, decision: Decision) -> tuple[Caution, ...]:
     """Return the computed cautions of a case, then the general ones."""
     case = bench.case
     found = [
@@ -108,7 +106,7 @@ def _cold(bench: Bench) -> Told:
         yield say("The valve opens with cold oil"), say(words, warm=found.value - 273.15)
 
 
-def _warmer(case: Case, findings: Sequence[Finding]) -> Told:
+def _warmer(case: Case, findings: Findings) -> Told:
     """Say so where pressure drop in the cold is asked for oil warmer than the coldest start."""
     duty = case.application.duty
     asked = [
@@ -126,7 +124,7 @@ def _warmer(case: Case, findings: Sequence[Finding]) -> Told:
         yield say("Colder than was asked"), text
 
 
-def _thin(case: Case, findings: Sequence[Finding]) -> Told:
+def _thin(case: Case, findings: Findings) -> Told:
     confidence = case.application.decision_rule.confidence
     words = later(
         "{quantity}: the requirement is met with probability {shown} only. "
@@ -142,7 +140,7 @@ def _thin(case: Case, findings: Sequence[Finding]) -> Told:
             yield say("Thin margin: {requirement}", requirement=demand.id), text
 
 
-def _trade(findings: Sequence[Finding]) -> Told:
+def _trade(findings: Findings) -> Told:
     """Say so when the candidate catches more and holds less, or the other way round."""
     finer, more = (side_by_side(findings, name) for name in ("efficiency", "retained_capacity"))
     if finer is None or more is None or not (finer.differs and more.differs):
@@ -218,7 +216,7 @@ def _terminal(bench: Bench) -> Told:
         yield say("Capacity beyond the valve's opening"), text
 
 
-def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -> Told:
+def _refused(findings: Findings, decision: Decision, interval: float) -> Told:
     """Say that what follows gives no leave, and where a filter is full before its change."""
     if decision not in APPROVES:
         words = later("The findings give: {decision}. No caution below is leave to fit the filter.")
@@ -234,7 +232,7 @@ def _refused(findings: Sequence[Finding], decision: Decision, interval: float) -
         yield say("Full before the change"), text
 
 
-def _not_asked(bench: Bench, findings: Sequence[Finding]) -> Told:
+def _not_asked(bench: Bench, findings: Findings) -> Told:
     """Say what a change of the filter reopens though nothing that is asked would show it."""
     asked = {n for f in findings if not f.demand.not_applicable for n in needs(f.demand.quantity)}
     reopened = reopening(bench.case.qualification, bench.limits)
@@ -254,7 +252,7 @@ KINDS = {
 """Kinds of record, as said on the page."""
 
 
-def _longer(findings: Sequence[Finding]) -> Told:
+def _longer(findings: Findings) -> Told:
     """Say what a dimension outside its limits asks of whoever fits the filter."""
     if names := [
         f.demand.id for f in findings if f.concession and f.demand.quantity.name == "dimension"
@@ -276,7 +274,7 @@ def _unchecked(bench: Bench) -> Told:
         yield say("Not checked"), say(words, rules=rules)
 
 
-def _review(case: Case, findings: Sequence[Finding]) -> Told:
+def _review(case: Case, findings: Findings) -> Told:
     late = late_review(findings, case.qualification.review_due)
     if late:
         yield say("Review after the end of a concession"), late
@@ -285,7 +283,7 @@ def _review(case: Case, findings: Sequence[Finding]) -> Told:
         yield say("No review"), say(words)
 
 
-def _undecided(findings: Sequence[Finding], decision: Decision) -> Told:
+def _undecided(findings: Findings, decision: Decision) -> Told:
     names = ", ".join(
         each.demand.id
         for each in findings
@@ -299,7 +297,7 @@ def _undecided(findings: Sequence[Finding], decision: Decision) -> Told:
         yield say("Not demonstrated"), say(words, names=names, decision=say(decision.value))
 
 
-def _agreed(case: Case, findings: Sequence[Finding]) -> Told:
+def _agreed(case: Case, findings: Findings) -> Told:
     """Say so where nothing shows what was asked, and where a concession covers nothing."""
     if case.on_file is None:
         words = later(
@@ -327,7 +325,7 @@ def dropped(case: Case) -> Told:
         yield say("Application no longer asked"), say(words, title=gone.title, day=day)
 
 
-def conditions_for(case: Case, findings: Sequence[Finding]) -> tuple[Condition, ...]:
+def conditions_for(case: Case, findings: Findings) -> tuple[Condition, ...]:
     """Return the conditions under which an approval holds: concessions and conditional passes."""
     found: list[Condition] = []
     confidence = case.application.decision_rule.confidence

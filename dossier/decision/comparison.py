@@ -1,19 +1,18 @@
 """What the candidate gains and gives up against the filter now fitted, and by how much."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.decision.finding import Finding
+from dossier.decision.finding import Finding, Findings
 from dossier.decision.probability import keyed, less_common
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.evidence.statistics.uncertainty import half_width
 from dossier.words import later, say
 
 
-def gains_and_losses(findings: Sequence[Finding]) -> str:
+def gains_and_losses(findings: Findings) -> str:
     """Return a plain sentence on efficiency, capacity and clean pressure drop, or an empty string.
 
     A difference that the tests cannot tell is said to be none.
@@ -74,7 +73,7 @@ class Compared:
         return (self.change > 0) == rises
 
 
-def side_by_side(findings: Sequence[Finding], name: str) -> Compared | None:
+def side_by_side(findings: Findings, name: str) -> Compared | None:
     """Return the first pair of results of a quantity; None where there is none on either side."""
     for finding in findings:
         own, other = finding.estimate, finding.reference

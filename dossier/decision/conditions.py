@@ -1,6 +1,6 @@
 """Conditions beside concessions: what was covered, left out, or asked otherwise after the tests."""
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import date
 from typing import Any
 
@@ -10,7 +10,7 @@ from dossier.case.case import Case
 from dossier.case.consistency import KNOWN_METHOD, plain, says_something
 from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.requested import OnFile, said
-from dossier.decision.finding import Condition, ConditionKind, Finding, decision_of
+from dossier.decision.finding import Condition, ConditionKind, Finding, Findings, decision_of
 from dossier.decision.remarks import of_remarks
 from dossier.decision.rules import BETTER, FAILS, Decision, Verdict
 from dossier.evidence.bench import Bench
@@ -30,7 +30,7 @@ ADMINISTRATIVE = ("title", "revision", "issued", "owner", "equipment", "notes")
 FROM_MEMORY = later("{rule} (its limit is from memory, not checked against the text)")
 """How a rule is named that has decided something."""
 
-Again = Callable[[Application], Sequence[Finding]]
+Again = Callable[[Application], Findings]
 """Decides the case again with another application."""
 
 
@@ -69,7 +69,7 @@ def _covered(check: Check, each: Deviation) -> Condition:
     return Condition(kind, check.record, text)
 
 
-def of_doubts(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+def of_doubts(bench: Bench, findings: Findings) -> Iterator[Condition]:
     """Yield a condition for what passed and still has to be looked at by somebody."""
     yield from _warned(bench)
     yield from of_remarks(bench)
@@ -127,7 +127,7 @@ def _reproducibilities(bench: Bench) -> Iterator[Condition]:
         yield Condition("small reproducibility", each.method, text)
 
 
-def of_life(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+def of_life(bench: Bench, findings: Findings) -> Iterator[Condition]:
     """Yield that a filter would outlast so many intervals that the ingression is in doubt."""
     interval = bench.case.application.duty.service_interval
     lives = [e for e in findings if e.demand.quantity.name == "service_life" and e.estimate]
@@ -141,7 +141,7 @@ def of_life(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
         yield Condition("long life", name, say(words, requirement=name, number=most))
 
 
-def of_limits(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
+def of_limits(bench: Bench, findings: Findings) -> Iterator[Condition]:
     """Yield a condition for each limit so far from its result that its unit is in doubt."""
     words = later(
         "{requirement}: the result is {times:.0f} times as good as its limit asks for: see that "
@@ -157,7 +157,7 @@ def of_limits(bench: Bench, findings: Sequence[Finding]) -> Iterator[Condition]:
             yield Condition("far limit", demand.id, text)
 
 
-def of_requirements(case: Case, findings: Sequence[Finding], again: Again) -> Iterator[Condition]:
+def of_requirements(case: Case, findings: Findings, again: Again) -> Iterator[Condition]:
     """Yield a condition for each requirement that nothing shows to be older than the tests."""
     file = case.on_file
     yield from _late(case)
@@ -226,9 +226,7 @@ def _bears_on_verdicts(file: OnFile, now: Application) -> bool:
     return file.application.model_copy(update=other) != now
 
 
-def _helped(
-    case: Case, file: OnFile, findings: Sequence[Finding], before: Sequence[Finding]
-) -> Iterator[Condition]:
+def _helped(case: Case, file: OnFile, findings: Findings, before: Findings) -> Iterator[Condition]:
     """Yield each requirement whose verdict is better than by what is on file, or that is gone."""
     now = {finding.demand.id: finding.verdict for finding in findings}
     for old in before:
@@ -354,7 +352,7 @@ def valid_until(
 
 
 def ran_out(
-    decision: Decision, findings: Sequence[Finding], granted: Iterable[Concession], on: date
+    decision: Decision, findings: Findings, granted: Iterable[Concession], on: date
 ) -> date | None:
     """Return the last day of an approval that is one no more, since concessions ended before `on`.
 

@@ -75,6 +75,9 @@ class Finding:
     """The number that decides; None where there is none."""
 
 
+Findings = Sequence[Finding]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """A warning for the people who will act on the dossier."""
@@ -135,7 +138,7 @@ class Assessment:
 
 
 def decision_of(
-    findings: Sequence[Finding], conditions: Sequence[Condition], past: Container[str] = ()
+    findings: Findings, conditions: Sequence[Condition], past: Container[str] = ()
 ) -> Decision:
     """Return the decision on the whole; with any condition an approval is one with conditions.
 

@@ -71,23 +71,18 @@ def reseat_pressure(dp: ArrayLike, flow: ArrayLike, criterion_flow: float) -> Bo
     return Bounded(_between(q, p, last, criterion_flow))
 
 
-def leakage_at(dp: ArrayLike, flow: ArrayLike, at_dp: float) -> float:
-    """Return the flow [m3/s] that a sweep shows at the differential pressure `at_dp` [Pa].
+def largest_at(x: Floats, y: Floats, at: float) -> float:
+    """Return the largest y [its unit] that a sweep shows at x = `at` [that of x].
 
-    `dp` (n) [Pa] and `flow` (n) [m3/s] in the order measured; linear between rows, the largest
-    where the sweep passes `at_dp` more than once.  Raises ValueError outside the measured range.
+    Pressures [Pa] against flows [m3/s] or the other way round, `x` (n) and `y` (n) in the order
+    measured; linear between rows.  Raises ValueError outside the measured range.
     """
-    p, q = _columns(dp, flow)
-    return _largest(p, q, at_dp, later("differential pressure"), "Pa")
-
-
-def flow_pressure_drop(dp: ArrayLike, flow: ArrayLike, at_flow: float) -> float:
-    """Return the differential pressure [Pa] that a sweep shows at the flow `at_flow` [m3/s].
-
-    As `leakage_at`, with pressure and flow exchanged.
-    """
-    p, q = _columns(dp, flow)
-    return _largest(q, p, at_flow, later("flow"), "m3/s")
+    low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
+    rows = np.flatnonzero((low <= at) & (at <= high))
+    if rows.size == 0:
+        raise ValueError(f"{at} lies outside the sweep")
+    level = [float(max(y[r], y[r + 1])) for r in rows if x[r] == x[r + 1]]
+    return max(level + [_between(x, y, int(r), at) for r in rows if x[r] != x[r + 1]])
 
 
 def _accepted(dp: ArrayLike, flow: ArrayLike) -> tuple[Floats, Floats]:
@@ -115,14 +110,3 @@ def _between(x: Floats, y: Floats, row: int, at: float) -> float:
     """Return y at x = `at` on the straight line from `row` to the next."""
     weight = (at - x[row]) / (x[row + 1] - x[row])
     return float(y[row] + weight * (y[row + 1] - y[row]))
-
-
-def _largest(x: Floats, y: Floats, at: float, name: str, unit: str) -> float:
-    """Return the largest y at which the line through the rows passes x = `at`."""
-    low, high = np.minimum(x[:-1], x[1:]), np.maximum(x[:-1], x[1:])
-    rows = np.flatnonzero((low <= at) & (at <= high))
-    if rows.size == 0:
-        words = later("{name} {at} {unit} lies outside the sweep, {low} to {high} {unit}")
-        raise ValueError(say(words, name=say(name), at=at, unit=unit, low=x.min(), high=x.max()))
-    level = [float(max(y[r], y[r + 1])) for r in rows if x[r] == x[r + 1]]
-    return max(level + [_between(x, y, int(r), at) for r in rows if x[r] != x[r + 1]])

@@ -51,7 +51,7 @@ def test_an_advisory_requirement_is_marked(found):
 def test_ratios_are_set_beside_each_other_as_a_quotient_without_a_unit(scale, kind, unit, value):
     draws = np.random.default_rng(1).normal(0.0, 100.0, 4000)
     own, other = (
-        replace(estimate(mean, 100.0, "Pa", scale=scale), samples=mean + draws)
+        replace(estimate(mean, 100.0, scale=scale), samples=mean + draws)
         for mean in (250_000.0, 200_000.0)
     )
     quantity = SimpleNamespace(name="burst_pressure")

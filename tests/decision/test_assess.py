@@ -24,7 +24,7 @@ def test_the_seed_is_the_stated_one_else_of_the_number(stated, seed):
 @pytest.mark.parametrize(("apart", "said"), [("", 0), ("other terminal", 1)])
 def test_a_filter_that_was_not_tested_alike_is_said_to_be_left_out(apart, said, monkeypatch):
     monkeypatch.setattr(module, "unlike_tests", lambda *_: apart)
-    found = Estimate(value=1.0, u=0.1, unit="1", notes=("as it was",))
+    found = Estimate(value=1.0, u=0.1, notes=("as it was",))
     before, *notes = module._set_apart(None, SimpleNamespace(quantity=None), found).notes
     assert (before, len(notes)) == ("as it was", said)
     assert all(each.endswith("not tested alike: other terminal") for each in notes)
@@ -40,7 +40,7 @@ def test_that_it_is_left_out_is_said_where_it_is_fitted_and_not_the_limit(
     qualification = SimpleNamespace(reference=reference)
     bench = SimpleNamespace(case=SimpleNamespace(qualification=qualification, records=()))
     demand = SimpleNamespace(not_worse=share, quantity=None, conversions=())
-    found = Estimate(value=1.0, u=0.1, unit="1")
+    found = Estimate(value=1.0, u=0.1)
     noted = module._noted(
         bench, Finding(demand=demand, verdict=Verdict.PASS, estimate=found, reason="")
     )
@@ -52,7 +52,7 @@ def test_that_it_is_left_out_is_said_where_it_is_fitted_and_not_the_limit(
 def test_what_is_known_is_told_of_what_is_not_shown(value, given, monkeypatch):
     monkeypatch.setattr(module, "_reference", lambda *_: NotDemonstrated("why"))
     demand = SimpleNamespace(lower=1.0, upper=None, not_applicable="", not_worse=0.1)
-    found = Estimate(value=value, u=0.1, unit="1")
+    found = Estimate(value=value, u=0.1)
     told = module._finding(None, demand, None, lambda *_: found)
     assert (told.verdict, told.lower) == (Verdict.NOT_DEMONSTRATED, 1.0)
     assert (told.estimate, told.reason) == (found, "no comparison: why")
@@ -75,7 +75,7 @@ def test_what_is_known_is_told_of_what_is_not_shown(value, given, monkeypatch):
 )
 def test_a_bound_by_draws_is_of_no_use_where_a_limit_lies_beyond_it(bound, limits, said):
     """What is larger than 10 may lie on either side of 11, and on one side alone of 9."""
-    found = Estimate(value=10.0, u=0.1, unit="1", bound=bound, samples=np.full(3, 10.0))
+    found = Estimate(value=10.0, u=0.1, bound=bound, samples=np.full(3, 10.0))
     demand = SimpleNamespace(not_worse=None, basis="every_specimen")
     why = module._not_decidable(demand, found, None, Threshold(*limits))
     assert (said in why) if said else why == ""

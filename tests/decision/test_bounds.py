@@ -23,7 +23,7 @@ def estimate(*values, u=1.0, bound="", **changes):
         SpecimenValue(specimen=f"C{i}", record="B1", value=value, u=u, bound=one)
         for i, (value, one) in enumerate(values, 1)
     ]
-    found = combine(each, [u] * len(each), [], unit="Pa")
+    found = combine(each, [u] * len(each), [])
     made = {name: getattr(found, name) for name in Estimate.__dataclass_fields__}
     return Estimate(**(made | {"bound": bound} | changes))
 

@@ -96,7 +96,7 @@ def test_a_condition_says_how_far_leave_goes(changes, words):
 
 
 def test_a_conditional_pass_is_a_condition():
-    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1, "1"),
+    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1),
                     "conditional pass", probability=0.81)  # fmt: skip
     (condition,) = conditions_for(case(), [given])
     assert condition.kind == "conditional pass"
@@ -115,7 +115,7 @@ def told(findings=(), lab=None, decision="approved"):
 )  # fmt: skip
 def test_a_margin_is_thin_in_the_worse_half_of_what_passes(verdict, chance, thin):
     # wanted 95 %: half way from there to certainty is 97.5 %
-    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1, "1"), verdict,
+    given = finding(demand(DECLARED["efficiency"], "E1"), estimate(0.9, 0.1), verdict,
                     probability=chance)  # fmt: skip
     assert ("Thin margin: E1" in told([given])) is thin
 
@@ -158,7 +158,7 @@ def test_a_cold_pressure_drop_asked_of_warmer_oil_than_the_coldest_start_is_told
     given = [
         finding(
             demand(DECLARED["clean_pressure_drop"], f"P{t:.0f}", at={"temperature": t + 273.15}),
-            estimate(1e5, 1e3, "Pa"), "pass",
+            estimate(1e5, 1e3), "pass",
         )
         for t in asked
     ]  # fmt: skip
@@ -266,9 +266,7 @@ def test_the_usual_cautions_come_last_and_all():
 def test_what_is_not_approved_and_full_too_early_is_told():
     hours = bench(case()).case.application.duty.service_interval / 3600
     for life, early in ((hours - 1, True), (hours + 1, False)):
-        given = finding(
-            demand(DECLARED["service_life"], "L1"), estimate(life * 3600, 1, "s"), "fail"
-        )
+        given = finding(demand(DECLARED["service_life"], "L1"), estimate(life * 3600, 1), "fail")
         text = told([given], decision="not approved")
         assert ("Full before the change" in text) is early
         assert "leave to fit" in text["Not to be fitted"]

@@ -127,7 +127,7 @@ def test_a_quotient_errs_by_the_shares_that_its_two_sides_err_by():
 
     def known(value, u):
         part = Component(name="meter", u=u, dof=math.inf, source=f"meter of {value}")
-        return estimate(value, u, "1", components=(part,), dof=math.inf)
+        return estimate(value, u, components=(part,), dof=math.inf)
 
     value, low, high = quotient(known(200.0, 2.0), known(50.0, 2.5))
     assert value == 4.0

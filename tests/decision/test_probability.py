@@ -33,7 +33,7 @@ def estimate(values: list[float], own: float, common: float = 0.0) -> Estimate:
     parts = [Component(name="meter", u=common, dof=INF, source="x", shared="M")] * (common > 0)
     named = [SpecimenValue(specimen=str(k), record="R", value=v, u=own)
              for k, v in enumerate(values)]  # fmt: skip
-    return combine(named, [own] * len(values), parts, unit="1")
+    return combine(named, [own] * len(values), parts)
 
 
 def chance(found: Estimate, limit: float, basis: str = "mean", upper: float | None = None) -> float:
@@ -161,7 +161,7 @@ class TestTheReference:
     def normal(value: float, u: float, shared: str = "") -> Estimate:
         part = Component(name="x", u=u, dof=INF, source="x", shared=shared)
         each = [SpecimenValue(specimen=str(k), record="R", value=value, u=0.5) for k in (1, 2, 3)]
-        return replace(combine(each, [0.0] * 3, [part], unit="1"), components=(part,), u=u)
+        return replace(combine(each, [0.0] * 3, [part]), components=(part,), u=u)
 
     @staticmethod
     def phi(x: float) -> float:

@@ -30,7 +30,7 @@ INF = math.inf
 def combined(values, own, shared=()):
     each = [SpecimenValue(specimen=f"C{i}", record=f"R{i}", value=v, u=own)
             for i, v in enumerate(values)]  # fmt: skip
-    return combine(each, [own] * len(values), list(shared), unit="Pa")
+    return combine(each, [own] * len(values), list(shared))
 
 
 @given(
@@ -108,13 +108,13 @@ def test_the_farther_of_two_stands_on_both_sides():
 
 def test_draws_of_an_estimate_are_its_own_or_its_components():
     parts = tuple(Component(name=n, u=u, dof=INF, source="") for n, u in (("a", 3.0), ("b", 4.0)))
-    one = Estimate(value=100.0, u=5.0, dof=INF, unit="1", components=parts)
+    one = Estimate(value=100.0, u=5.0, dof=INF, components=parts)
     found = as_samples(one, RNG(1))
     assert (found.mean(), found.std()) == approx((100.0, 5.0), rel=0.02)
-    turned = Estimate(value=100.0, u=5.0, dof=INF, unit="1", components=parts, scale="reciprocal")
+    turned = Estimate(value=100.0, u=5.0, dof=INF, components=parts, scale="reciprocal")
     inverse = 1.0 / as_samples(turned, RNG(1))
     assert (inverse.mean(), inverse.std()) == approx((0.01, 5e-4), rel=0.02)
-    given_ = Estimate(value=1.0, u=1.0, dof=INF, unit="1", samples=np.ones(3))
+    given_ = Estimate(value=1.0, u=1.0, dof=INF, samples=np.ones(3))
     assert as_samples(given_, RNG(1)) is given_.samples
 
 
@@ -130,14 +130,14 @@ def test_a_rate_is_above_zero_however_uncertain():
 def test_an_interval_is_that_of_its_scale():
     part = (Component(name="a", u=0.1, dof=INF, source=""),)
     half = half_width([part[0]])
-    one = Estimate(value=2.0, u=0.1, dof=INF, unit="1", components=part)
+    one = Estimate(value=2.0, u=0.1, dof=INF, components=part)
     assert one.interval() == approx((2.0 - half, 2.0 + half))
     assert half == approx(0.196, rel=1e-3)
-    turned = Estimate(value=2.0, u=0.1, dof=INF, unit="1", components=part, scale="reciprocal")
+    turned = Estimate(value=2.0, u=0.1, dof=INF, components=part, scale="reciprocal")
     assert turned.interval() == approx((1 / (0.5 + half / 4), 1 / (0.5 - half / 4)))
-    open_end = Estimate(value=2.0, u=9.0, dof=INF, unit="1", scale="reciprocal")
+    open_end = Estimate(value=2.0, u=9.0, dof=INF, scale="reciprocal")
     assert open_end.interval()[1] == INF
-    drawn_ = Estimate(value=0.0, u=1.0, dof=INF, unit="1", samples=np.arange(1001.0))
+    drawn_ = Estimate(value=0.0, u=1.0, dof=INF, samples=np.arange(1001.0))
     assert drawn_.interval() == (25.0, 975.0)
     assert drawn_.interval(0.90) == (50.0, 950.0)
 

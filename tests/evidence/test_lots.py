@@ -41,7 +41,7 @@ def estimate(old, new):
         for n, v in zip(names, values, strict=True)
     )
     return Estimate(
-        value=float(np.mean(values)), u=scatter, dof=part.dof, unit="1", per_specimen=rows,
+        value=float(np.mean(values)), u=scatter, dof=part.dof, per_specimen=rows,
         components=(part,),
     )  # fmt: skip
 

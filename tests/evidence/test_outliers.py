@@ -26,7 +26,7 @@ HANDBOOK = (199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57)
 def estimate(values, scale="linear", bounds=()):
     marks = list(bounds) + [""] * (len(values) - len(bounds))
     return Estimate(
-        value=float(np.mean(values)), u=1.0, dof=1.0, unit="Pa", scale=scale,
+        value=float(np.mean(values)), u=1.0, dof=1.0, scale=scale,
         per_specimen=tuple(
             SpecimenValue(specimen=f"C{k}", record=f"M{k}", value=v, u=0.1, bound=mark)
             for k, (v, mark) in enumerate(zip(values, marks, strict=True), 1)

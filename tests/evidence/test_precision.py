@@ -205,6 +205,6 @@ def test_a_share_of_the_type_carries_the_farther_limit():
     each = [SpecimenValue(specimen=f"S{i}", record=f"R{i}", value=v, u=0.0)
             for i, v in enumerate(values)]  # fmt: skip
     seen = Component(name=BETWEEN, u=0.1, source="x", shared="rig A", scatter=0.08, scatter_dof=1.0)
-    found = combine(each, [0.0] * 4, [seen], unit="1")
+    found = combine(each, [0.0] * 4, [seen])
     share = share_of_type(found, Threshold(0.5, None))
     assert reach(share.common, 0.95) == pytest.approx(t_quantile(0.95, 1.0) * 0.08)

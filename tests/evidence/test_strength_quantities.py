@@ -30,13 +30,13 @@ JCGM_106 = tomllib.loads((REFERENCE / "jcgm_106_7.toml").read_text())["example"]
 BURST = next(e for e in JCGM_106 if "burst" in e["name"])
 
 COLUMNS = {
-    "collapse_pressure": ("collapse pressure [kPa]", 1e3, "Pa"),
-    "burst_pressure": ("burst pressure [bar]", 1e5, "Pa"),
-    "first_bubble_pressure": ("first bubble pressure [kPa]", 1e3, "Pa"),
-    "pulse_cycles": ("pulse cycles [1]", 1.0, "1"),
-    "vibration_hours": ("vibration hours [h]", 3600.0, "s"),
-    "anti_drain_leakage": ("anti-drain leakage [mL/min]", 1e-6 / 60, "m3/s"),
-    "initial_cleanliness": ("initial cleanliness [mg]", 1e-6, "kg"),
+    "collapse_pressure": ("collapse pressure [kPa]", 1e3),
+    "burst_pressure": ("burst pressure [bar]", 1e5),
+    "first_bubble_pressure": ("first bubble pressure [kPa]", 1e3),
+    "pulse_cycles": ("pulse cycles [1]", 1.0),
+    "vibration_hours": ("vibration hours [h]", 3600.0),
+    "anti_drain_leakage": ("anti-drain leakage [mL/min]", 1e-6 / 60),
+    "initial_cleanliness": ("initial cleanliness [mg]", 1e-6),
 }
 
 
@@ -58,13 +58,12 @@ def pulses(*results, **entry):
 class TestValues:
     @pytest.mark.parametrize("quantity", COLUMNS)
     def test_mean_in_the_working_unit(self, quantity):
-        column, factor, unit = COLUMNS[quantity]
+        column, factor = COLUMNS[quantity]
         found = compute([measured(column, 8, 10, 12)], quantity)
         assert found.value == pytest.approx(10 * factor)
         assert [s.value for s in found.per_specimen] == pytest.approx(
             [8 * factor, 10 * factor, 12 * factor]
         )
-        assert found.unit == unit
         assert found.sources == ("M1",)
         # scatter of 8, 10, 12 is 2; of their mean 2/sqrt(3)
         assert found.components[0].u == pytest.approx(2 * factor / math.sqrt(3))

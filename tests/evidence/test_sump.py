@@ -165,4 +165,4 @@ def test_nothing_removed_in_a_draw_is_an_infinite_concentration():
 def test_of_a_full_flow_arrangement_no_fine_path_is_asked():
     app = application(duty=DUTY, circuit=circuit("full_flow"))
     known = size_class(bench([run()], app=app, limits=exact()), "candidate", 10.0, WARM)
-    assert (known.fine, known.share) == (None, None)
+    assert list(known.parts) == ["main"]

@@ -35,7 +35,7 @@ def half_place(decimals):
 
 def efficiency_of(ratio):
     """Return the efficiency that a filter of that ratio is told to have [-]."""
-    return as_efficiency(Estimate(value=1.0 / ratio, u=0.0, unit="1")).value
+    return as_efficiency(Estimate(value=1.0 / ratio, u=0.0)).value
 
 
 class TestEfficiency:
@@ -367,10 +367,10 @@ class TestMass:
         injected = mp.injected_mass(ci, qi, end)
         assert injected * 1e3 == pytest.approx(case["injected"], abs=half_place(3))
         drawn = case["sample_flow"] * LITRES_PER_MIN
-        held = (injected, balance["final_level"] / 1e3, case["system_volume"] / 1e3)
+        level, volume = balance["final_level"] / 1e3, case["system_volume"] / 1e3
         terms, up, down = (
-            mp.retained_mass(*held, before, behind, cb, end)
-            for before, behind in ((drawn, drawn), (drawn, 0.0), (0.0, drawn))
+            mp.retained_mass(injected, level, volume, qu, qd, cb, end)
+            for qu, qd in ((drawn, drawn), (drawn, 0.0), (0.0, drawn))
         )
         left = injected - terms.left_in_system
         for name, found in (

@@ -222,7 +222,7 @@ def demand(declared: Quantity, identifier: str, **changes: Any) -> Demand:
     return Demand(**(values | changes))
 
 
-def estimate(value: float, u: float, unit: str, **changes: Any) -> Estimate:
+def estimate(value: float, u: float, **changes: Any) -> Estimate:
     specimens = tuple(
         SpecimenValue(specimen=name, record=f"MP-{name}", value=value + step * u, u=u)
         for name, step in (("C1", -1.0), ("C2", 1.0))
@@ -231,7 +231,6 @@ def estimate(value: float, u: float, unit: str, **changes: Any) -> Estimate:
         "value": value,
         "u": u,
         "dof": 20.0,
-        "unit": unit,
         "per_specimen": specimens,
         "components": (
             Component(name="scatter of 2 specimens", u=0.8 * u, dof=1.0, source="the records"),
@@ -276,19 +275,19 @@ def findings() -> tuple[Finding, ...]:
     b2 = demand(COLD, "B2", upper=323.15, at_text="80 L/min", severity="advisory")
     s1 = demand(BURST, "S1", lower=2e6)
     s2 = demand(BURST, "S2", lower=1e6, severity="advisory")
-    held = estimate(40.2e-3, 0.5e-3, "kg")
-    other = estimate(39.8e-3, 0.6e-3, "kg")
+    held = estimate(40.2e-3, 0.5e-3)
+    other = estimate(39.8e-3, 0.6e-3)
     return (
         finding(
-            e1, estimate(0.9731, 0.002, "fraction"), "pass", probability=0.9994,
-            reference=estimate(0.9605, 0.003, "fraction"),
+            e1, estimate(0.9731, 0.002), "pass", probability=0.9994,
+            reference=estimate(0.9605, 0.003),
         ),
         finding(c2, held, "pass", probability=0.9987, reference=other, lower=0.95 * 39.8e-3),
-        finding(p1, estimate(31.2e3, 0.6e3, "Pa"), "fail", probability=0.90, reason="too near"),
-        finding(b2, estimate(318.2, 1.1, "K"), "pass", probability=0.9999),
+        finding(p1, estimate(31.2e3, 0.6e3), "fail", probability=0.90, reason="too near"),
+        finding(b2, estimate(318.2, 1.1), "pass", probability=0.9999),
         finding(s1, None, "not demonstrated", reason="there is no measurement of the candidate"),
         finding(
-            s2, estimate(2e6, 0.0, "Pa", bound="larger than", components=()), "pass",
+            s2, estimate(2e6, 0.0, bound="larger than", components=()), "pass",
             probability=1.0,
         ),
     )  # fmt: skip

@@ -121,7 +121,7 @@ def test_pass_fail_and_bounds_differ_in_shape_not_only_in_colour():
 def test_the_line_of_an_upper_limit_in_a_turned_unit_keeps_its_sides():
     asked = sample.demand(sample.CLEAN, "P1", upper=30e3)
     found = replace(
-        sample.finding(asked, sample.estimate(24e3, 500.0, "Pa"), "pass", upper=30e3),
+        sample.finding(asked, sample.estimate(24e3, 500.0), "pass", upper=30e3),
         deciding=Deciding(kind="mean", value=24e3, upper=29e3),
     )
     drawn = strip_of(found)

@@ -235,7 +235,7 @@ def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, spec
     kind = "worst specimen" if specimen else "mean"
     decides = Deciding(kind, value * 1e3, lower=(limit + guard) * 1e3, specimen="C1")
     asked = sample.demand(sample.CLEAN, "P1", lower=limit * 1e3)
-    found = sample.finding(asked, sample.estimate(value * 1e3, u * 1e3, "Pa"), "pass",
+    found = sample.finding(asked, sample.estimate(value * 1e3, u * 1e3), "pass",
                            deciding=decides)  # fmt: skip
     accepted = results.accepted_text(found) or results.limit_text(found)[2:]
     number, distance = results.deciding_text(found)
@@ -249,14 +249,14 @@ def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, spec
 def test_where_every_specimen_is_judged_the_worst_is_the_result():
     asked = sample.demand(sample.CLEAN, "P1", upper=32e3, basis="every_specimen")
     decides = Deciding("worst specimen", 33e3, upper=31.5e3, specimen="C2")
-    found = sample.finding(asked, sample.estimate(31e3, 1e3, "Pa"), "fail", deciding=decides)
+    found = sample.finding(asked, sample.estimate(31e3, 1e3), "fail", deciding=decides)
     assert results.result_lines(found) == (f"33.0{S}kPa, specimen C2",)
     mean = replace(found, deciding=Deciding("mean", 31e3, upper=31e3))
     assert results.result_lines(mean) == (f"(31.0{PM}2.1){S}kPa",)
 
 
 def test_specimens_alike_are_counted_and_none_is_named():
-    two = sample.estimate(2e6, 0.0, "Pa", bound="larger than")
+    two = sample.estimate(2e6, 0.0, bound="larger than")
     each = tuple(replace(one, bound="larger than") for one in two.per_specimen)
     asked = sample.demand(sample.BURST, "S2", lower=1e6, basis="every_specimen")
     decides = Deciding("worst specimen", 2e6, lower=1e6, specimen="C1", bound="larger than")
@@ -265,8 +265,8 @@ def test_specimens_alike_are_counted_and_none_is_named():
 
 
 def test_where_filters_are_compared_the_uncertainty_is_its_own():
-    alone, other = (sample.estimate(50.0, u, "g") for u in (0.7, 0.6))
-    compared = sample.estimate(50.0, 7.0, "g")
+    alone, other = (sample.estimate(50.0, u) for u in (0.7, 0.6))
+    compared = sample.estimate(50.0, 7.0)
     asked = [sample.demand(sample.CLEAN, "C1", lower=34.0),
              sample.demand(sample.CLEAN, "C2", not_worse=0.1)]  # fmt: skip
     both = [sample.finding(a, e, "pass", reference=other)
@@ -286,8 +286,8 @@ def test_shared_errors_cancel_in_a_difference():
     shared = Component(name="meter", u=3.0, dof=math.inf, source="x", shared="M")
     own = Component(name="scatter", u=0.4, dof=math.inf, source="x")
     other = replace(own, u=0.3)
-    first = sample.estimate(50.0, 3.0, "Pa", components=(shared, own))
-    second = sample.estimate(48.0, 3.0, "Pa", components=(shared, other))
+    first = sample.estimate(50.0, 3.0, components=(shared, own))
+    second = sample.estimate(48.0, 3.0, components=(shared, other))
     value, low, high = difference(first, second)
     # The meter's error is the same on both; the scatter adds in squares: 1.96 * 0.5.
     assert value == 2.0
@@ -299,14 +299,14 @@ def test_independent_errors_add_in_squares():
         (Component(name="meter", u=3.0, dof=math.inf, source="x", shared=key),)
         for key in ("M1", "M2")
     ]
-    first, second = (sample.estimate(50.0, 3.0, "Pa", components=part) for part in parts)
+    first, second = (sample.estimate(50.0, 3.0, components=part) for part in parts)
     _, low, high = difference(first, second)
     assert (high - low) / 2 == pytest.approx(1.95996 * math.hypot(3.0, 3.0), rel=1e-4)
 
 
 def test_ratios_are_compared_as_a_quotient():
     first, second = (
-        sample.estimate(v, 0.0, "1", components=(), scale="reciprocal") for v in (80.0, 40.0)
+        sample.estimate(v, 0.0, components=(), scale="reciprocal") for v in (80.0, 40.0)
     )
     assert quotient(first, second)[0] == 2.0
 
@@ -314,13 +314,13 @@ def test_ratios_are_compared_as_a_quotient():
 @pytest.mark.parametrize(("other", "told"), [(0.9, True), (0.969, False), (float("nan"), False)])
 def test_filters_are_told_apart_where_the_interval_holds_no_other_answer(other, told):
     # Apart by 25 times, and by a third of, the standard uncertainty of the difference.
-    sides = (sample.estimate(value, 0.002, "fraction") for value in (0.97, other))
+    sides = (sample.estimate(value, 0.002) for value in (0.97, other))
     assert told_apart(*sides) is told
 
 
 def test_a_difference_of_shares_is_in_percentage_points():
     asked = sample.demand(sample.EFFICIENCY, "E", lower=0.9)
-    sides = (sample.estimate(value, 0.002, "fraction") for value in (0.97, 0.96))
+    sides = (sample.estimate(value, 0.002) for value in (0.97, 0.96))
     said = difference_text(asked, *sides)
     assert said.startswith("(+1.0")
     assert said.endswith(f"%{S}points")
@@ -329,7 +329,7 @@ def test_a_difference_of_shares_is_in_percentage_points():
 @given(st.floats(1.0, 999.0), st.floats(1.0, 999.0), st.floats(0.01, 60.0), st.floats(0.01, 9.0))
 def test_a_difference_is_that_of_the_numbers_beside_it(own, other, u, v):
     asked = sample.demand(sample.CLEAN, "P1", not_worse=0.1)
-    sides = [sample.estimate(x * 1e3, s * 1e3, "Pa") for x, s in ((own, u), (other, v))]
+    sides = [sample.estimate(x * 1e3, s * 1e3) for x, s in ((own, u), (other, v))]
     found = sample.finding(asked, sides[0], "pass", reference=sides[1])
     ((_, *told, _),) = comparison._row(found)
     plain = (each.strip("(").replace("\u2212", "-").split(S)[0] for each in told)
@@ -408,7 +408,7 @@ def test_where_one_quantity_alone_is_asked_each_link_leads_somewhere(name, undra
     quantity = all_quantities()[name]
     at = {each.name: 1.0 for each in quantity.conditions}
     asked = sample.demand(quantity, "A1", lower=0.5, at=at, at_text="so")
-    one = sample.finding(asked, sample.estimate(0.9, 0.01, quantity.unit), "pass", probability=0.99)
+    one = sample.finding(asked, sample.estimate(0.9, 0.01), "pass", probability=0.99)
     only = sample.assessment(sample.case(), findings=(one,), decision=Decision.APPROVED)
     page = content(only)
     known = anchors(page) | set(page.sections) | {"conditions"}
@@ -446,7 +446,7 @@ def test_an_inspected_characteristic_is_called_by_its_name():
                 dimension="statement"), "S1", must_hold=True,
         at={"characteristic": "gasket seated"}, at_text="gasket seated",
     )  # fmt: skip
-    found = sample.estimate(1.0, 0.0, "statement", components=())
+    found = sample.estimate(1.0, 0.0, components=())
     found = replace(
         found, per_specimen=tuple(replace(each, value=1.0) for each in found.per_specimen)
     )

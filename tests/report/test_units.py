@@ -86,7 +86,7 @@ def test_a_printed_result_is_on_the_side_of_its_printed_limit_that_it_was_found_
     form, least, written, off, u, bound
 ):
     asked = sample.demand(sample.CLEAN, "P1", upper=least, unit=written)
-    found = sample.finding(asked, sample.estimate(least * (1 + off), u, "Pa", bound=bound), "pass")
+    found = sample.finding(asked, sample.estimate(least * (1 + off), u, bound=bound), "pass")
     with printing(form):
         texts = results.limit_text(found), results.estimate_text(found)
     units = ["kPa", "psi"] if form == BESIDE and written == "kPa" else ["psi"]

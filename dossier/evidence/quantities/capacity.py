@@ -20,7 +20,7 @@ from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import budget, combine_results, widening
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
-from dossier.physics.values import Floats
+from dossier.physics.values import Bounded, Floats
 from dossier.words import later, say
 
 INJECTION_FLOW = later("injection flow")
@@ -91,7 +91,7 @@ def _capacity(
     shared = injection_flow_components(bench, runs, [run.injected for run in runs])
     shared += widening(bench, [run.record for run in runs], float(np.mean(values)))
     name, notes = later("gravimetry of each run"), (_notes(bench.entries[runs[0].record]),)
-    return combine_results(bench, runs, values, own, shared, unit="kg", own_name=name, notes=notes)
+    return combine_results(bench, runs, values, own, shared, own_name=name, notes=notes)
 
 
 def _notes(entry: RecordEntry) -> str:
@@ -158,16 +158,13 @@ class Loaded:
         inside = np.interp(mass, self.mass, self.drop)
         return np.where(mass <= self.mass[-1], inside, np.inf)
 
-    def mass_to(self, limit: float) -> tuple[float, bool]:
-        """Return the mass [kg] at which the drop reaches `limit` [Pa], and if it was reached.
+    def mass_to(self, limit: float) -> Bounded:
+        """Return the mass [kg] at which the drop reaches `limit` [Pa].
 
-        Where the run ended below the limit, the largest tested mass comes back with False.
+        Where the run ended below the limit, it is larger than the largest tested mass.
         """
-        if not self.drop[0] < limit:
-            return 0.0, True
-        if self.drop[-1] < limit:
-            return float(self.mass[-1]), False
-        return float(self.masses_to(np.array([limit]))[0]), True
+        mass = float(self.masses_to(np.array([limit]))[0])
+        return Bounded(mass, "larger than" if self.drop[-1] < limit else "")
 
     def masses_to(self, limits: Floats) -> Floats:
         """Return the masses (m,) [kg] at which the drop first reaches each of `limits` (m,) [Pa].

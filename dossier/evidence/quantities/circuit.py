@@ -68,7 +68,7 @@ def turnover_time(bench: Bench, side: Side, at: Conditions) -> Estimate:
     if circuit.sump_volume is None or not circuit.sump_volume > 0:
         raise NotDemonstrated(say("the application states no sump volume"))
     share = fine_share(bench, side, at["temperature"])
-    return inverse(share, circuit.sump_volume / circuit.pumped, unit="s")
+    return inverse(share, circuit.sump_volume / circuit.pumped)
 
 
 @_balanced(
@@ -132,7 +132,6 @@ def _classes(found: list[Estimate], limits: list[float]) -> Estimate:
     return Estimate(
         value=max(classes(values)),
         u=u,
-        unit="classes",
         per_specimen=tuple(specimens),
         components=Budget(leading),
         samples=draws,

@@ -33,14 +33,13 @@ from dossier.evidence.statistics.combine import (
     widening,
 )
 from dossier.evidence.statistics.estimate import (
-    Bound,
     Budget,
     Component,
     Estimate,
     NotDemonstrated,
     SpecimenValue,
 )
-from dossier.physics.values import Floats
+from dossier.physics.values import Bounded, Floats
 from dossier.words import later, say
 
 HOURS = StatedAt(name="hours", dimension="time", unit="h", default="duty.service_interval")
@@ -113,21 +112,16 @@ def _estimate(
     bench: Bench,
     purpose: str,
     specimens: Sequence[Loaded],
-    nominal: Floats,
-    own: Floats,
-    *,
-    unit: str,
-    bounds: Sequence[Bound],
-    notes: Sequence[str],
-    alone: Callable[[str], Floats],
+    found: Sequence[Bounded],
+    draw: Callable[[str], Floats],
     inputs: Sequence[str],
 ) -> Estimate:
-    """Return the estimate of the mean from draws of each specimen (n, m) and nominal values (n,).
+    """Return the estimate of the mean from the nominal values `found` (n) and draws of each.
 
-    The scatter of the specimens is added by t with n - 1 degrees of freedom; `alone` draws each
-    specimen (n, m) with one of the `inputs` varied by itself.
+    The scatter of the specimens is added by t with n - 1 degrees of freedom; `draw` gives each
+    specimen (n, m) with one of the `inputs` varied by itself, or under "" with all of them.
     """
-    n = len(specimens)
+    n, own, nominal = len(specimens), draw(""), np.array([each.value for each in found])
     samples, scatter = own.mean(axis=0), []
     if n > 1 and np.isfinite(nominal).all():
         u = float(nominal.std(ddof=1)) / math.sqrt(n)
@@ -137,33 +131,33 @@ def _estimate(
     def components() -> Iterator[Component]:
         yield from scatter
         for name in inputs:
-            u = half_width_of(alone(name).mean(axis=0))
+            u = half_width_of(draw(name).mean(axis=0))
             yield Component(name=name, u=u, source=say("Monte Carlo, this input alone"))
 
     each = [
-        SpecimenValue.of(one, float(value), half_width_of(draws), bound)
-        for one, value, draws, bound in zip(specimens, nominal, own, bounds, strict=True)
+        SpecimenValue.of(one, value, half_width_of(draws), bound)
+        for one, (value, bound), draws in zip(specimens, found, own, strict=True)
     ]
     return Estimate(
         value=float(nominal.mean()),
         u=half_width_of(samples),
-        unit=unit,
         per_specimen=tuple(each),
         components=Budget(components),
-        bound="larger than" if any(bounds) else "",
+        bound="larger than" if any(each.bound for each in found) else "",
         samples=samples,
         specimen_samples=own,
         sources=tuple(dict.fromkeys(i for one in specimens for i in (one.record, *one.sweeps))),
-        notes=tuple(notes),
     )
 
 
 def _alone(draws: _Draws, name: str) -> _Draws:
-    """Return draws in which only the named input varies; each other is one number for all.
+    """Return draws in which only the named input varies, or all; any other is one number for all.
 
     A result only rises or only falls with one that all specimens share: the ends of its middle
     68.27 % are those of the result's, and no other draw is looked at.
     """
+    if not name:
+        return draws
     still, rate, own = np.zeros(1), draws.rate[:SHOWN], draws.own_mass[:, :SHOWN]
     return _Draws(
         rate=middle_of(rate) if name == "ingression" else np.median(rate, keepdims=True),
@@ -186,7 +180,7 @@ def _drop_estimate(
     specimens = loaded_specimens(bench, side, flow, temperature)
     draws = _draws(bench, side, flow, temperature)
     rate, _ = stated_ingression(bench)
-    nominal = np.array([float(one.at_mass(np.array(rate * seconds))) for one in specimens])
+    nominal = [float(one.at_mass(np.array(rate * seconds))) for one in specimens]
     if not np.isfinite(nominal).all():
         heaviest = min(float(one.mass[-1]) for one in specimens)
         words = later(
@@ -195,14 +189,14 @@ def _drop_estimate(
         grams, most = rate * seconds * 1e3, heaviest * 1e3
         reason = say(words, mass=grams, hours=seconds / 3600, most=most)
         raise NotDemonstrated(reason, tuple(one.record for one in specimens))
-    _accept_pressure(specimens, float(nominal.max()))
+    _accept_pressure(specimens, max(nominal))
 
-    return _estimate(
-        bench, f"{side} loaded pressure drop", specimens, nominal,
-        _loaded_drop(specimens, draws, seconds), unit="Pa",
-        bounds=[""] * len(specimens), inputs=INPUTS, notes=_notes(bench, side, temperature),
-        alone=lambda name: _loaded_drop(specimens, _alone(draws, name), seconds),
-    )  # fmt: skip
+    def drop(name: str) -> Floats:
+        return _loaded_drop(specimens, _alone(draws, name), seconds)
+
+    values = [Bounded(value) for value in nominal]
+    found = _estimate(bench, f"{side} loaded pressure drop", specimens, values, drop, INPUTS)
+    return replace(found, notes=_notes(bench, side, temperature))
 
 
 def _accept_pressure(specimens: Sequence[Loaded], pressure: float) -> None:
@@ -300,26 +294,28 @@ def service_life(bench: Bench, side: Side, at: Conditions) -> Estimate:
     limit = _life_limit(bench, side)
     _accept_pressure(specimens, limit.value)
     masses = [one.mass_to(limit.value) for one in specimens]
-    nominal = np.array([mass for mass, _ in masses]) / rate
+    values = [Bounded(mass / rate, bound) for mass, bound in masses]
     # Beyond the tested loading nothing changes: a draw far out in the tail only thins the grid.
     top = 2.0 * max(float(one.drop[-1]) for one in specimens)
     limits = np.clip(_limit_draws(bench, side, limit), 0.0, top)
 
     ends = {OPENING: limits} if limit.u > 0 else {}
     still = np.array([limit.value])
-    return _estimate(
-        bench, f"{side} life", specimens, nominal, _lives(specimens, draws, limits),
-        unit="s", bounds=["" if reached else "larger than" for _, reached in masses],
-        notes=(*_notes(bench, side, warmth), *limit.notes), inputs=(*INPUTS, *ends),
-        alone=lambda name: _lives(specimens, _alone(draws, name), ends.get(name, still)[:SHOWN]),
-    )  # fmt: skip
+
+    def life(name: str) -> Floats:
+        return _lives(
+            specimens, _alone(draws, name), ends.get(name, still)[:SHOWN] if name else limits
+        )
+
+    found = _estimate(bench, f"{side} life", specimens, values, life, (*INPUTS, *ends))
+    return replace(found, notes=(*_notes(bench, side, warmth), *limit.notes))
 
 
 def _life_limit(bench: Bench, side: Side) -> Estimate:
     if bench.case.application.circuit.opening:
         return lowest_opening(bench, side)
     terminal = min(run.terminal + run.housing for run in usable_runs(bench, side))
-    return Estimate(value=terminal, u=0.0, unit="Pa")
+    return Estimate(value=terminal, u=0.0)
 
 
 def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:

@@ -71,7 +71,6 @@ def as_efficiency(found: Estimate) -> Estimate:
     return replace(
         found,
         value=1.0 - found.value,
-        unit="fraction",
         bound=_other(found.bound),
         **_drawn(found, lambda penetration: 1.0 - penetration),
         per_specimen=tuple(
@@ -139,7 +138,7 @@ def filtration_ratio(bench: Bench, side: Side, at: Conditions) -> Estimate:
     return inverse(_penetration(bench, side, at["size"], overall_passage))
 
 
-def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
+def inverse(found: Estimate, over: float = 1.0) -> Estimate:
     """Return `over` [its unit] divided by an estimate; decisions stay on the scale of that.
 
     The filtration ratio 1/P of a penetration, with nothing more.
@@ -150,7 +149,6 @@ def inverse(found: Estimate, over: float = 1.0, unit: str = "1") -> Estimate:
         found,
         value=value,
         u=found.u * scale,
-        unit=unit,
         scale="reciprocal",
         bound=_other(found.bound),
         **_drawn(found, lambda penetration: over / np.maximum(penetration, 1e-300)),
@@ -265,7 +263,6 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     return Estimate(
         value=float(values.mean()),
         u=math.hypot(scatter.u, counters, u_sizing),
-        unit="um(c)",
         per_specimen=tuple(
             SpecimenValue.of(run, size.value, _finite_std(draws), size.bound)
             for run, size, draws in zip(runs, nominal, specimen_samples, strict=True)

@@ -171,7 +171,7 @@ def _moved(start: Ab, slope: Ab, step: float) -> Ab:
 def _estimate(bench: Bench, pairs: Sequence[Pair], shares: Sequence[float], oil: _Oil) -> Estimate:
     own = [_own(pair, share, oil) for pair, share in zip(pairs, shares, strict=True)]
     shared, notes = _shared(bench, pairs, shares, oil), _notes(bench, pairs, oil)
-    fine, told = [pair.fine for pair in pairs], {"unit": "fraction", "own_name": FIT}
+    fine, told = [pair.fine for pair in pairs], {"own_name": FIT}
     return combine_results(bench, fine, shares, own, shared, notes=notes, **told)
 
 

@@ -208,7 +208,7 @@ def penetration(bench: Bench, passages: Sequence[Passage], purpose: str) -> Esti
         one = SpecimenValue.of(each, each.value, u, "" if each.raw_down > 0 else "smaller than")
         specimens.append(one)
     own, houses = [each.u for each in passages], bench.laboratories
-    estimate = combine(specimens, own, shared, unit="1", own_name=COUNTING, laboratories=houses)
+    estimate = combine(specimens, own, shared, own_name=COUNTING, laboratories=houses)
     counted = sum(each.raw_down / each.dispersion for each in passages)
     if counted < MANY and estimate.value > 0:
         estimate = replace(estimate, middle=_middle(bench, passages, estimate, purpose))
@@ -234,7 +234,6 @@ def _few(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose: s
     return Estimate(
         value=upper if none_seen else linear.value,
         u=u,
-        unit="1",
         per_specimen=linear.per_specimen,
         components=(*(c for c in linear.components if c.shared), few),
         bound="smaller than" if none_seen else "",

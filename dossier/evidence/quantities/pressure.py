@@ -111,7 +111,7 @@ def clean_estimate(
     own = [of_the_fit(sweep, *point) for sweep in sweeps]
     shared = pressure_components(bench, sweeps, *point)
     shared += widening(bench, [sweep.record for sweep in sweeps], float(np.mean(values)))
-    return combine_results(bench, sweeps, values, own, shared, unit="Pa", own_name=FIT, notes=notes)
+    return combine_results(bench, sweeps, values, own, shared, own_name=FIT, notes=notes)
 
 
 @once
@@ -270,4 +270,4 @@ def _temperature_estimate(
     records = [sweep.record for sweep in sweeps]
     shared += [c.times(slope) for c in widening(bench, records, opening.value)]
     told = opening.notes
-    return combine_results(bench, sweeps, found, own, shared, unit="K", own_name=FIT, notes=told)
+    return combine_results(bench, sweeps, found, own, shared, own_name=FIT, notes=told)

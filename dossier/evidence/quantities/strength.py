@@ -122,7 +122,7 @@ def dimension(bench: Bench, side: Side, at: Conditions) -> Estimate:
     except ValueError as error:
         raise NotDemonstrated(str(error), _records(rows)) from None
     drawn = tuple(filter(None, map(outside_drawing, rows)))
-    return estimate_of(bench, readings, unit="mm", notes=drawn)
+    return estimate_of(bench, readings, notes=drawn)
 
 
 def _reading(bench: Bench, row: Inspected) -> Reading:
@@ -159,7 +159,7 @@ def statement(bench: Bench, side: Side, at: Conditions) -> Estimate:
         )
         for row in rows
     ]
-    found = Estimate(value=0.0, u=0.0, unit="1", per_specimen=tuple(each), sources=_records(rows))
+    found = Estimate(value=0.0, u=0.0, per_specimen=tuple(each), sources=_records(rows))
     if not all(row.word for row in rows):
         return found
     confidence = bench.case.application.decision_rule.confidence

@@ -105,18 +105,9 @@ class SizeClass:
     """Everything that the sump balance of one size class needs, nominal and as draws."""
 
     size: float
-    main: Estimate | None
-    """Penetration of the full-flow path [-]; None where the arrangement has none."""
-    fine: Estimate | None
-    """Penetration of the fine path [-]."""
-    share: Estimate | None
-    """Share of the flow through the fine path [-]."""
-
-    @property
-    def parts(self) -> dict[str, Estimate]:
-        """What there is of the three, by name."""
-        known = {"main": self.main, "fine": self.fine, "share": self.share}
-        return {name: part for name, part in known.items() if part is not None}
+    parts: Mapping[str, Estimate]
+    """Penetrations of the full-flow path, "main", and of the "fine" one, and the "share" of the
+    flow through that [-]: what the arrangement has of the three."""
 
     @property
     def nominal(self) -> dict[str, float]:
@@ -127,17 +118,16 @@ class SizeClass:
 def size_class(bench: Bench, side: Side, size: float, temperature: float) -> SizeClass:
     """Return penetrations of both paths and the flow share for one size [um(c)]."""
     paths = _paths(bench)
-    main, fine = (
-        _penetration(bench, side, size, path) if path in paths else None
-        for path in ("full_flow", "fine")
-    )
-    share = _share(bench, side, temperature) if "fine" in paths else None
-    part = share.value if share else 0.0
+    known = {path: _penetration(bench, side, size, path) for path in paths}
+    parts = {"main" if path == "full_flow" else path: each for path, each in known.items()}
+    if "fine" in paths:
+        parts["share"] = _share(bench, side, temperature)
+    part = parts["share"].value if "share" in parts else 0.0
     for path in paths:
         flow = (part if path == "fine" else 1.0 - part) * bench.case.application.circuit.pumped
         for run in usable_runs(bench, side, path):
             stop_if(far_from_run(run, bench.limits, flow), run.record)
-    return SizeClass(size=size, main=main, fine=fine, share=share)
+    return SizeClass(size=size, parts=parts)
 
 
 def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
@@ -149,7 +139,7 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
     if stated is None:
         raise computed
     note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
-    return Estimate(value=stated, u=0.0, unit="fraction", notes=(note,))
+    return Estimate(value=stated, u=0.0, notes=(note,))
 
 
 def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
@@ -228,7 +218,7 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
 
     samples = concentration(draw())
     value = float(concentration(nominal))
-    notes = known.share.notes if known.share else ()
+    notes = known.parts["share"].notes if "share" in known.parts else ()
     passage = circuit.at_bearings(
         *known.nominal.values(),
         through_flow=bench.case.application.circuit.arrangement == "combined_through_flow",
@@ -240,10 +230,9 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
         one = float(concentration(nominal | _of_specimen(known, each.specimen)))
         return replace(each, value=one, u=one * (u / value), bound="")
 
-    leading = known.main or known.fine
-    assert leading is not None
+    leading = next(iter(known.parts.values()))
     return Estimate(
-        value=value, u=u, unit="1/mL",
+        value=value, u=u,
         per_specimen=tuple(own(each) for each in leading.per_specimen),
         components=Budget(alone), samples=samples,
         sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),

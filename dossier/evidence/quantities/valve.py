@@ -37,7 +37,7 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
     circuit = bench.case.application.circuit
     if circuit.opening is None or circuit.bypass_valve is None:
         raise NotDemonstrated(say("the application names no bypass valve with an opening band"))
-    band = Estimate(value=circuit.opening.min, u=0.0, unit="Pa", notes=(say(BAND),))
+    band = Estimate(value=circuit.opening.min, u=0.0, notes=(say(BAND),))
     tested = _tested(bench, side)
     if circuit.bypass_valve.location != "filter" or (side == "reference" and not tested):
         return band
@@ -162,7 +162,7 @@ def _single_result(bench: Bench, side: Side) -> bool:
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:
     p, q = sweep.rising
     accept_inside(p, pressure, "differential pressure", "kPa", 1e-3)
-    return Read(valve.leakage_at(p, q, pressure), "", step_at(p, q, pressure))
+    return Read(valve.largest_at(p, q, pressure), "", step_at(p, q, pressure))
 
 
 @_pressure(
@@ -185,5 +185,5 @@ def _open(sweep: ValveSweep, flow: float) -> Read:
     found = []
     for p, q in (sweep.rising, sweep.falling):
         if q.size >= 2 and q.min() <= flow <= q.max():
-            found.append(Read(valve.flow_pressure_drop(p, q, flow), "", step_at(q, p, flow)))
+            found.append(Read(valve.largest_at(q, p, flow), "", step_at(q, p, flow)))
     return max(found, key=lambda each: each.value)

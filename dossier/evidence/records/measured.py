@@ -46,10 +46,6 @@ def column_of(record: Record, name: str) -> int | None:
     return None
 
 
-WORKING = {"pressure": "Pa", "number": "1", "time": "s", "volume rate": "m3/s", "mass": "kg"}
-"""Working unit of each dimension."""
-
-
 def measured(column: str, declared: Quantity, bench: Bench, side: Side, at: Conditions) -> Estimate:
     """Return the mean of what a column of the measurement records holds [working unit]."""
 
@@ -64,8 +60,8 @@ def measured(column: str, declared: Quantity, bench: Bench, side: Side, at: Cond
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     accounted(bench, side, readings, lambda each: each.specimens if has(each) else ())
-    unit, notes = WORKING[declared.dimension], _notes(bench, side, readings)
-    return zero_failure(bench, estimate_of(bench, readings, unit=unit, notes=notes), declared)
+    found = estimate_of(bench, readings, _notes(bench, side, readings))
+    return zero_failure(bench, found, declared)
 
 
 def _readings(

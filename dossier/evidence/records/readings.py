@@ -125,7 +125,7 @@ def _accept_single(results: Sequence[OfSpecimen]) -> None:
 
 
 def estimate_of(
-    bench: Bench, readings: Sequence[Reading], unit: str, notes: Sequence[str], own_name: str = OWN
+    bench: Bench, readings: Sequence[Reading], notes: Sequence[str], own_name: str = OWN
 ) -> Estimate:
     """Return the estimate of the filter type from one or more readings [working unit].
 
@@ -145,9 +145,7 @@ def estimate_of(
         SpecimenValue(specimen=r.specimen, record=r.record.id, value=r.value, u=r.u, bound=r.bound)
         for r in readings
     ]
-    found = combine(
-        each, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
-    )
+    found = combine(each, own, shared, own_name=own_name, notes=notes, laboratories=houses)
     return _bounded(found, bounds.pop()) if bounds else found
 
 

@@ -113,8 +113,7 @@ def from_sweeps(
         words = later("counted at a flow of {flow:.4g} L/min, the record's criterion")
         notes.append(say(words, flow=at * 6e4))
     readings = [_reading(bench, sweep, read, result, at) for sweep in sweeps]
-    unit = "Pa" if result == "pressure" else "m3/s"
-    return estimate_of(bench, readings, unit=unit, own_name=STEP_NAME, notes=notes)
+    return estimate_of(bench, readings, own_name=STEP_NAME, notes=notes)
 
 
 def _reading(bench: Bench, sweep: ValveSweep, read: Reader, result: Result, at: float) -> Reading:

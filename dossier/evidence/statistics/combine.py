@@ -165,7 +165,6 @@ def combine(
     own: Sequence[float],
     shared: Sequence[Component],
     *,
-    unit: str,
     own_name: str = OWN,
     notes: Sequence[str] = (),
     laboratories: Mapping[str, str] | None = None,
@@ -192,7 +191,6 @@ def combine(
         value=float(values.mean()),
         u=math.sqrt(sum(c.u**2 for c in components)),
         dof=effective_dof(components),
-        unit=unit,
         per_specimen=tuple(specimens),
         components=tuple(components),
         sources=tuple(dict.fromkeys(each.record for each in specimens)),
@@ -208,7 +206,6 @@ def combine_results(
     own: Sequence[float],
     shared: Sequence[Component],
     *,
-    unit: str,
     own_name: str,
     notes: Sequence[str],
 ) -> Estimate:
@@ -222,9 +219,7 @@ def combine_results(
         for result, value, u in zip(results, values, own, strict=True)
     ]
     houses = bench.laboratories
-    return combine(
-        specimens, own, shared, unit=unit, own_name=own_name, notes=notes, laboratories=houses
-    )
+    return combine(specimens, own, shared, own_name=own_name, notes=notes, laboratories=houses)
 
 
 def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:

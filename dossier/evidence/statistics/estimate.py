@@ -86,13 +86,11 @@ class Estimate:
     """A quantity with all that is needed to decide on it."""
 
     value: float
-    """Best estimate [unit]."""
+    """Best estimate [working unit of its quantity]."""
     u: float
     """Standard uncertainty [unit]."""
     dof: float = math.inf
     """Effective degrees of freedom [-], Welch-Satterthwaite; inf when well known."""
-    unit: str
-    """Working unit of the value, a key understood by `case.units`."""
     per_specimen: tuple[SpecimenValue, ...] = ()
     components: Sequence[Component] = ()
     bound: Bound = ""
