@@ -52,6 +52,8 @@ class RecordSheet:
     filter: str
     specimen: str
     """Its specimen; empty where one sheet holds several."""
+    specimens: tuple[str, ...]
+    """All that it holds."""
     columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[str, ...], ...] = ()
     """What is filled in already."""
@@ -324,8 +326,9 @@ def _sheets(
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
                 yield RecordSheet(
-                    id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
-                )
+                    id=f"{needed.stem}-{label}", filter=side, specimen=name, specimens=(name,),
+                    columns=columns,
+                )  # fmt: skip
             continue
         rows: tuple[tuple[str, ...], ...] = ()
         if needed.kind == "measurement":
@@ -336,8 +339,9 @@ def _sheets(
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
         yield RecordSheet(
-            id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
-        )
+            id=f"{needed.stem}-{letter}", filter=side, specimen="", specimens=own,
+            columns=columns, rows=rows,
+        )  # fmt: skip
 
 
 def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tuple[str, ...]]:

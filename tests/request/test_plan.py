@@ -309,3 +309,4 @@ def test_a_test_of_its_own_is_planned_whole(tmp_path, limit):
     request = small(tmp_path / "a", [requirement(**limit)])
     (test,) = request.tests
     assert len(request.names["candidate"]) == test.specimens["candidate"] > 2
+    assert {len(sheet.specimens) for sheet in test.sheets} == {test.specimens["candidate"]}
