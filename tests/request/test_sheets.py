@@ -259,8 +259,12 @@ def test_two_laboratories_each_fill_their_runs_and_may_use_the_same_names(return
         ("Instruments", {"coincidence limit": "40 000 per drop"}, r"cell J2", "unit"),
         ("Fluids", {"kv100": 99}, r"Fluids: row 2", "kv40 must be larger"),
         ("Laboratory", {"name": None}, r"Laboratory: row 2, column 'name'", "is missing"),
-        ("Laboratory", {"accreditation": date(2026, 1, 2)}, r"Laboratory: cell C2",
-         "2026-01-02 is no text. begin the cell with an apostrophe"),
+        (
+            "Laboratory",
+            {"accreditation": date(2026, 1, 2)},
+            r"Laboratory: cell C2",
+            "2026-01-02 is no text. begin the cell with an apostrophe",
+        ),
         ("Instruments", {"measures": "torque"}, r"Instruments: cell C2: ", "none of the words"),
     ],
 )
