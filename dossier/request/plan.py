@@ -147,15 +147,15 @@ def plan_request(
     for number in numbers:
         most = {side: max(most[side], number.get(side, 0)) for side in most}
     names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
+    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     made = [
-        _test(asked, test, number, names, limits, settings)
+        _test(asked, test, number, names, told, limits, settings)
         for test, number in zip(tests, numbers, strict=True)
         if any(number.values())
     ]
     if not made:
         what = "there is nothing to test: all evidence is carried over"
         raise refusal("case.toml", "carried", what, "carry less, or change more")
-    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
         assumed=assumed, settings=settings, standing=stands,
@@ -224,6 +224,7 @@ def _test(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
+    planned: Mapping[str, tuple[str, ...]],
     limits: Limits,
     settings: Settings,
 ) -> Test:
@@ -231,7 +232,7 @@ def _test(
     columns = sheet_columns(needed.kind, points.sizes, needed.quantities)
     return Test(
         needed=needed, points=points, specimens=number, columns=columns,
-        sheets=tuple(_sheets(needed, number, names, columns)),
+        sheets=tuple(_sheets(needed, number, names, planned, columns)),
         conditions=conditions_of(needed.kind, needed.quantities),
         instruments=instruments_of(needed.kind, needed.quantities),
         held=_held(needed, limits),
@@ -317,6 +318,7 @@ def _sheets(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
+    planned: Mapping[str, tuple[str, ...]],
     columns: tuple[SheetColumn, ...],
 ) -> Iterator[RecordSheet]:
     for side, n in number.items():
@@ -331,10 +333,12 @@ def _sheets(
                 )  # fmt: skip
             continue
         rows: tuple[tuple[str, ...], ...] = ()
+        destroyed = not DESTROY.isdisjoint(map(measured_column, needed.quantities))
+        if destroyed or (needed.kind == "bypass_valve" and n > len(planned[side])):
+            # What breaks or tires its specimens has its own: none serves another test.  Of valves
+            # either those of the plan are swept, or others.
+            own = tuple(f"{needed.stem}-{letter}{k}" for k in range(1, n + 1))
         if needed.kind == "measurement":
-            if not DESTROY.isdisjoint(map(measured_column, needed.quantities)):
-                # What breaks or tires its specimens has its own: none serves another test.
-                own = tuple(f"{needed.stem}-{letter}{k}" for k in range(1, n + 1))
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))

@@ -310,3 +310,18 @@ def test_a_test_of_its_own_is_planned_whole(tmp_path, limit):
     (test,) = request.tests
     assert len(request.names["candidate"]) == test.specimens["candidate"] > 2
     assert {len(sheet.specimens) for sheet in test.sheets} == {test.specimens["candidate"]}
+
+
+def test_more_valves_than_the_plan_has_specimens_are_others(tmp_path):
+    """Swept beside those of the plan they would be a condition on page one."""
+    drop = requirement("clean_pressure_drop", "P1", max="60 kPa", at={"temperature": "90 degC"},
+                       basis="mean")  # fmt: skip
+    reseat = requirement("valve_reseat_pressure", "V1", min="110 kPa", basis="mean")
+    folder = tmp_path / "a"
+    found, demands = asked(folder, [drop, reseat])
+    assume = assumptions_of(["4 %", "V1=8 %"], ["10 %"], "50 %", demands)
+    request = make_request(found, demands, assume, GENERAL)
+    valves = next(test for test in request.tests if test.needed.kind == "bypass_valve")
+    names = valves.sheets[0].specimens
+    assert len(names) > len(request.names["candidate"])
+    assert set(names).isdisjoint(request.names["candidate"])
