@@ -3,9 +3,11 @@
 import shutil
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from dossier.case.application import Circuit
 from dossier.case.problems import CaseError
 from dossier.case.read import read_asked_files
 from dossier.case.units import parse_quantity
@@ -325,3 +327,25 @@ def test_more_valves_than_the_plan_has_specimens_are_others(tmp_path):
     names = valves.sheets[0].specimens
     assert len(names) > len(request.names["candidate"])
     assert set(names).isdisjoint(request.names["candidate"])
+
+
+@pytest.mark.parametrize("arrangement", get_args(Circuit.model_fields["arrangement"].annotation))
+def test_no_specimen_is_asked_for_twice_in_any_arrangement(tmp_path, arrangement):
+    """What is read counts a specimen once: where there is but a fine path, every run is of it."""
+    wanted = [
+        requirement("clean_pressure_drop", "P1", max="60 kPa", at={"temperature": "90 degC"}),
+        requirement("efficiency", "E1", min="90 %", at={"size": "10 um(c)"}),
+        requirement("sump_concentration", "F1", max="9 1/mL", at={"size": "10 um(c)"}),
+    ]
+    folder = write(tmp_path / "a", [], [each | {"basis": "mean"} for each in wanted])
+    (folder / "case.toml").unlink()
+    path = folder / "application.toml"
+    more = f'"{arrangement}", partial_flow_share = "10 %", gallery_pressure = "3 bar"'
+    path.write_text(path.read_text().replace('"full_flow"', more))
+    path_of = asked_of(folder)[0].application.circuit.path_of
+    sheets = [
+        (test.needed.kind, path_of(test.needed.path), sheet.specimen)
+        for test in requested(folder).tests
+        for sheet in test.sheets
+    ]
+    assert len(sheets) == len(set(sheets))
