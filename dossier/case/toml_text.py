@@ -180,6 +180,12 @@ PLAIN = {
 }
 """What the model library says, in words for people, and what to do."""
 
+IN_CELL = {
+    "missing": "fill this cell",
+    "string_type": "begin the cell with an apostrophe, which makes it text",
+}
+"""What to do about it in a table."""
+
 M = TypeVar("M", bound=BaseModel)
 Origin = Callable[[tuple[str | int, ...]], tuple[str, str] | None]
 """Gives file and place of a key that stands elsewhere, None for all others."""
@@ -197,8 +203,8 @@ def problems_in(
         problem = _problem(file, fault, model, document)
         found = origin(tuple(fault["loc"]))
         if found:
-            cell = fault["type"] == "missing" and not found[0].endswith(".toml")
-            hint = "fill this cell" if cell else problem.hint
+            in_cell = {} if found[0].endswith(".toml") else IN_CELL
+            hint = in_cell.get(fault["type"], problem.hint)
             problem = replace(problem, file=found[0], place=found[1], hint=hint)
         problems.append(problem)
     return problems
@@ -246,7 +252,7 @@ def _problem(
 def _shown(value: object) -> str:
     if isinstance(value, (Mapping, list)):
         return ""
-    return repr(value)[:60]
+    return (str(value) if isinstance(value, (date, time)) else repr(value))[:60]
 
 
 def _place(location: Sequence[int | str], document: Mapping[str, Any]) -> str:

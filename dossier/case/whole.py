@@ -180,7 +180,8 @@ class Whole:
             if found is not None:
                 if found[0].endswith(".toml"):
                     return found[0], " . ".join([found[1], *map(str, path[size:])])
-                rest = " ".join(str(step) for step in path[size:] if step != "conditions")
+                named = (step for step in path[size:] if isinstance(step, str))
+                rest = " ".join(step for step in named if step != "conditions")
                 words = rest.replace("_", " ")
                 return found if not rest else (found[0], f"{found[1]}, column {words!r}")
         return None

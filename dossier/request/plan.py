@@ -53,6 +53,8 @@ class RecordSheet:
     filter: str
     specimen: str
     """Its specimen; empty where one sheet holds several."""
+    specimens: tuple[str, ...]
+    """All that it holds."""
     columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[str, ...], ...] = ()
     """What is filled in already."""
@@ -153,15 +155,15 @@ def plan_request(
     for number in numbers:
         most = {side: max(most[side], number.get(side, 0)) for side in most}
     names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
+    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     made = [
-        _test(asked, test, number, names, limits, settings)
+        _test(asked, test, number, names, told, limits, settings)
         for test, number in zip(tests, numbers, strict=True)
         if any(number.values())
     ]
     if not made:
         what = "there is nothing to test: all evidence is carried over"
         raise refusal("case.toml", "carried", what, "carry less, or change more")
-    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
         asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
         assumed=assumed, settings=settings, standing=stands,
@@ -230,6 +232,7 @@ def _test(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
+    planned: Mapping[str, tuple[str, ...]],
     limits: Limits,
     settings: Settings,
 ) -> Test:
@@ -237,7 +240,7 @@ def _test(
     columns = sheet_columns(needed.kind, points.sizes, needed.quantities)
     return Test(
         needed=needed, points=points, specimens=number, columns=columns,
-        sheets=tuple(_sheets(needed, number, names, columns)),
+        sheets=tuple(_sheets(needed, number, names, planned, columns)),
         conditions=conditions_of(needed.kind, needed.quantities),
         instruments=instruments_of(needed.kind, needed.quantities),
         held=_held(needed, limits),
@@ -323,6 +326,7 @@ def _sheets(
     needed: Needed,
     number: Mapping[str, int],
     names: Mapping[str, tuple[str, ...]],
+    planned: Mapping[str, tuple[str, ...]],
     columns: tuple[SheetColumn, ...],
 ) -> Iterator[RecordSheet]:
     for side, n in number.items():
@@ -332,20 +336,24 @@ def _sheets(
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
                 yield RecordSheet(
-                    id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
-                )
+                    id=f"{needed.stem}-{label}", filter=side, specimen=name, specimens=(name,),
+                    columns=columns,
+                )  # fmt: skip
             continue
         rows: tuple[tuple[str, ...], ...] = ()
+        destroyed = not DESTROY.isdisjoint(map(measured_column, needed.quantities))
+        if destroyed or (needed.kind == "bypass_valve" and n > len(planned[side])):
+            # What breaks or tires its specimens has its own: none serves another test.  Of valves
+            # either those of the plan are swept, or others.
+            own = tuple(f"{needed.stem}-{letter}{k}" for k in range(1, n + 1))
         if needed.kind == "measurement":
-            if not DESTROY.isdisjoint(map(measured_column, needed.quantities)):
-                # What breaks or tires its specimens has its own: none serves another test.
-                own = tuple(f"{needed.stem}-{letter}{k}" for k in range(1, n + 1))
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
         yield RecordSheet(
-            id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
-        )
+            id=f"{needed.stem}-{letter}", filter=side, specimen="", specimens=own,
+            columns=columns, rows=rows,
+        )  # fmt: skip
 
 
 def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tuple[str, ...]]:

@@ -90,12 +90,13 @@ def _keys(application: Application, demand: Demand) -> Iterator[tuple[str, str, 
         if kind == "bypass_valve" and not _valve_tested(application, demand):
             continue
         name = demand.quantity.name if kind == "measurement" else ""
-        paths = ["full_flow"]
+        circuit, paths = application.circuit, ["full_flow"]
         if demand.quantity.section == "circuit" and kind in {"multipass", "pressure_drop"}:
-            arrangement = application.circuit.arrangement
+            arrangement = circuit.arrangement
             paths = ["full_flow"] * (arrangement in HAS_MAIN) + ["fine"] * (arrangement in HAS_FINE)
         for path in paths:
-            yield kind, path, name
+            swept = kind in {"multipass", "pressure_drop"}
+            yield kind, circuit.path_of(path) if swept else path, name
 
 
 def _valve_tested(application: Application, demand: Demand) -> bool:
@@ -206,7 +207,8 @@ def flow_of_test(application: Application, path: str) -> float:
 def sweep_flows(application: Application, test: Needed) -> tuple[float, ...]:
     """Return the flows of a sweep [m3/s]: steps of a fifth of the largest flow asked for."""
     asked = [float(d.at["flow"]) for d in test.demands if "flow" in d.at]
-    largest = max([flow_of_test(application, test.path), *(asked if test.path != "fine" else [])])
+    of_another = test.path != application.circuit.path_of("full_flow")
+    largest = max([flow_of_test(application, test.path), *([] if of_another else asked)])
     return tuple(step * largest for step in STEPS)
 
 

@@ -104,20 +104,13 @@ def workbook(request: TestRequest, issued: datetime) -> bytes:
 def _described(request: TestRequest) -> Iterator[Blank]:
     methods = dict.fromkeys(test.needed.standard for test in request.tests)
     sheets = [sheet for test in request.tests for sheet in test.sheets]
-    specimens = dict.fromkeys((name, each.filter) for each in sheets for name in _named_in(each))
+    specimens = dict.fromkeys((name, each.filter) for each in sheets for name in each.specimens)
     filled = {
         "Laboratory": [{"methods": ", ".join(methods)}],
         "Specimens": [{"id": name, "filter": side} for name, side in specimens],
     }
     for name, columns in ASKED.items():
         yield Blank(name, _headers(name, columns), filled.get(name, []))
-
-
-def _named_in(sheet: RecordSheet) -> list[str]:
-    """Return the specimens that a sheet is of, or names in its rows."""
-    at = next((k for k, c in enumerate(sheet.columns) if c.name == "specimen"), None)
-    named = [] if at is None else [row[at] for row in sheet.rows if row[at]]
-    return [sheet.specimen] if sheet.specimen else named
 
 
 def _runs(request: TestRequest) -> Blank:

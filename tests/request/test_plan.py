@@ -3,9 +3,11 @@
 import shutil
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from dossier.case.application import Circuit
 from dossier.case.problems import CaseError
 from dossier.case.read import read_asked_files
 from dossier.case.units import parse_quantity
@@ -309,3 +311,41 @@ def test_a_test_of_its_own_is_planned_whole(tmp_path, limit):
     request = small(tmp_path / "a", [requirement(**limit)])
     (test,) = request.tests
     assert len(request.names["candidate"]) == test.specimens["candidate"] > 2
+    assert {len(sheet.specimens) for sheet in test.sheets} == {test.specimens["candidate"]}
+
+
+def test_more_valves_than_the_plan_has_specimens_are_others(tmp_path):
+    """Swept beside those of the plan they would be a condition on page one."""
+    drop = requirement("clean_pressure_drop", "P1", max="60 kPa", at={"temperature": "90 degC"},
+                       basis="mean")  # fmt: skip
+    reseat = requirement("valve_reseat_pressure", "V1", min="110 kPa", basis="mean")
+    folder = tmp_path / "a"
+    found, demands = asked(folder, [drop, reseat])
+    assume = assumptions_of(["4 %", "V1=8 %"], ["10 %"], "50 %", demands)
+    request = make_request(found, demands, assume, GENERAL)
+    valves = next(test for test in request.tests if test.needed.kind == "bypass_valve")
+    names = valves.sheets[0].specimens
+    assert len(names) > len(request.names["candidate"])
+    assert set(names).isdisjoint(request.names["candidate"])
+
+
+@pytest.mark.parametrize("arrangement", get_args(Circuit.model_fields["arrangement"].annotation))
+def test_no_specimen_is_asked_for_twice_in_any_arrangement(tmp_path, arrangement):
+    """What is read counts a specimen once: where there is but a fine path, every run is of it."""
+    wanted = [
+        requirement("clean_pressure_drop", "P1", max="60 kPa", at={"temperature": "90 degC"}),
+        requirement("efficiency", "E1", min="90 %", at={"size": "10 um(c)"}),
+        requirement("sump_concentration", "F1", max="9 1/mL", at={"size": "10 um(c)"}),
+    ]
+    folder = write(tmp_path / "a", [], [each | {"basis": "mean"} for each in wanted])
+    (folder / "case.toml").unlink()
+    path = folder / "application.toml"
+    more = f'"{arrangement}", partial_flow_share = "10 %", gallery_pressure = "3 bar"'
+    path.write_text(path.read_text().replace('"full_flow"', more))
+    path_of = asked_of(folder)[0].application.circuit.path_of
+    sheets = [
+        (test.needed.kind, path_of(test.needed.path), sheet.specimen)
+        for test in requested(folder).tests
+        for sheet in test.sheets
+    ]
+    assert len(sheets) == len(set(sheets))

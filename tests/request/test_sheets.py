@@ -259,6 +259,13 @@ def test_two_laboratories_each_fill_their_runs_and_may_use_the_same_names(return
         ("Instruments", {"coincidence limit": "40 000 per drop"}, r"cell J2", "unit"),
         ("Fluids", {"kv100": 99}, r"Fluids: row 2", "kv40 must be larger"),
         ("Laboratory", {"name": None}, r"Laboratory: row 2, column 'name'", "is missing"),
+        (
+            "Laboratory",
+            {"accreditation": date(2026, 1, 2)},
+            r"Laboratory: cell C2",
+            "2026-01-02 is no text. begin the cell with an apostrophe",
+        ),
+        ("Instruments", {"measures": "torque"}, r"Instruments: cell C2: ", "none of the words"),
     ],
 )
 def test_what_is_wrong_in_a_workbook_is_named_by_its_cell_and_nothing_is_taken(
@@ -398,8 +405,9 @@ def test_no_type_of_the_pages_is_smaller_than_eight_points(made):
 def test_a_name_that_begins_like_a_formula_stays_a_name():
     columns = (SheetColumn("characteristic", "", ""), SheetColumn("found", "", ""))
     sheet = RecordSheet(
-        id="IN-C", filter="candidate", specimen="", columns=columns, rows=(("=1+1", ""),)
-    )
+        id="IN-C", filter="candidate", specimen="", specimens=("C1",), columns=columns,
+        rows=(("=1+1", ""),),
+    )  # fmt: skip
     page = openpyxl.Workbook().active
     sheets._fill(page, sheets._readings(sheet))
     assert (page["A2"].data_type, page["A2"].value) == ("s", "=1+1")

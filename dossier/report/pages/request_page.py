@@ -347,6 +347,7 @@ def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
         say("rising from a shut valve to {flow}, then falling until it is shut; at least five "
             "rows each way", flow=si(test.points.flow, "L/min", "flow")),
     )  # fmt: skip
+    yield say("Specimens"), "; ".join(_listed(sheet.specimens) for sheet in test.sheets)
     yield say("Counts as open at"), si(criterion, "L/min", "flow")
     yield say("Viscosities"), say("a test fluid of about {hot}", hot=_viscosity(24e-6))
     for demand in test.needed.demands:
