@@ -206,11 +206,11 @@ def test_an_approval_that_another_has_superseded_is_none_on_the_terminal(folder)
     before = sorted(path.name for path in folder.iterdir())
     done = run("verify", folder / "built.pdf", "--quick", "--register", folder)
     assert done.returncode == 3
-    assert "reads on the day of judgement: superseded: was approved" in done.stdout
+    assert ", the day of judgement: superseded: was approved" in done.stdout
     assert "superseded by LFQ-0412 r1" in done.stdout
     assert sorted(path.name for path in folder.iterdir()) == before
-    alone = run("verify", folder / "built.pdf", "--quick")
-    assert "reads on the day of judgement: approved" in alone.stdout
+    alone = run("verify", folder / "built.pdf", "--quick", "--at", "2026-12-01")
+    assert "reads on 2026-12-01, the day of judgement: approved" in alone.stdout
 
 
 def test_what_two_recalls_take_away_is_left_out_together(folder):
