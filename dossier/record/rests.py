@@ -94,15 +94,20 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
     """Return everything that the decision rests on, each with the requirements concerned.
 
     What is only listed (an instrument that no record used) is returned too: to look once too
-    often does no harm.
+    often does no harm.  A record that a deviation leaves out is none of those that were used.
     """
+    left_out = {
+        _text(each, "record")
+        for each in tables(dossier.case or {}, "deviation")
+        if _text(each, "effect") == "record excluded"
+    }
     users: dict[tuple[str, str], set[str]] = defaultdict(set)
     used: dict[tuple[str, str], set[str]] = defaultdict(set)
     for kind, value, requirements, records in (*_of_case(dossier), *_of_decision(dossier)):
         if value.strip():
             key = kind, " ".join(value.split())
             users[key] |= set(requirements)
-            used[key] |= set(records)
+            used[key] |= set(records) - left_out
     days = {
         _text(each, "id"): (first := _day(each, "tested"), _day(each, "finished") or first)
         for each in tables(dossier.case or {}, "record")

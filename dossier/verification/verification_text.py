@@ -23,7 +23,7 @@ _FILES = ("--trust", "--trust-person", "--crl")
 """Options of the call that name files."""
 _APART = ("failed", "not proven", "remark", "auditor's questions")
 """Facts that stand in lists and tables of their own on the note."""
-STATED = ("file", "sha256", "number", "revision", "decision", "standing", "reads")
+STATED = ("file", "sha256", "number", "revision", "decision", "standing", "day", "reads")
 AGAIN = ("identical", "same_version", "moved", "why_not", "pages", "words")
 
 
@@ -38,7 +38,7 @@ def fact_lines(found: Verification) -> Iterator[str]:
     """Yield the facts, a line each, the verdict left out."""
     yield f"{found.file}: {found.number} revision {found.revision}, sha256 {found.sha256}"
     ended = f", its last day was {found.signoff.ended}" if found.signoff.ended else ""
-    yield f"reads on the day of judgement: {found.reads}{ended}"
+    yield f"reads on {found.day}, the day of judgement: {found.reads}{ended}"
     yield f"says of itself: decision {found.decision}, standing {found.standing}"
     for seal in found.seals:
         trust = "trusted" if seal.trusted else "not trusted"

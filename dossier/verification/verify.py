@@ -53,6 +53,8 @@ class Verification:
     """Roles for which a person's certificate was given."""
     signoff: SignOff
     """The sign-offs, judged again on the attached decision."""
+    day: date
+    """Day of judgement."""
     attached: int
     """How many files are attached."""
     faults: tuple[str, ...]
@@ -280,7 +282,7 @@ def _alone(path: Path, how: How) -> Verification:
         file=path.name, sha256=dossier.sha256,
         number=dossier.decision.case.number, revision=dossier.decision.case.revision,
         decision=dossier.decision.decision, standing=str(dossier.decision.standing),
-        seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
+        day=today, seals=seals, trust_given=trusted.given, named=tuple(trusted.persons),
         trust_house=taken, signoff=sign_offs(dossier, today) or SignOff(), attached=len(pdf.files),
         faults=dossier.faults, recomputed=again,
         recalled=recalled, recall_leaves=leaves, answers=decided or (), language=dossier.language,

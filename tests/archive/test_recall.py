@@ -206,11 +206,11 @@ def test_an_approval_that_another_has_superseded_is_none_on_the_terminal(folder)
     before = sorted(path.name for path in folder.iterdir())
     done = run("verify", folder / "built.pdf", "--quick", "--register", folder)
     assert done.returncode == 3
-    assert "reads on the day of judgement: superseded: was approved" in done.stdout
+    assert ", the day of judgement: superseded: was approved" in done.stdout
     assert "superseded by LFQ-0412 r1" in done.stdout
     assert sorted(path.name for path in folder.iterdir()) == before
-    alone = run("verify", folder / "built.pdf", "--quick")
-    assert "reads on the day of judgement: approved" in alone.stdout
+    alone = run("verify", folder / "built.pdf", "--quick", "--at", "2026-12-01")
+    assert "reads on 2026-12-01, the day of judgement: approved" in alone.stdout
 
 
 def test_what_two_recalls_take_away_is_left_out_together(folder):
@@ -300,6 +300,17 @@ def test_what_is_recalled_is_not_sealed(folder, dossier, unchanged):
     done = run(*call, "--digest", "0")
     assert "cannot be sealed: recall 2 (instrument FM-04): falls" in done.stderr
     assert path.read_bytes() == dossier.unsigned
+
+
+@pytest.mark.parametrize("effect", ["record excluded", "widens uncertainty"])
+def test_a_record_that_is_left_out_already_is_not_recalled(folder, effect):
+    put_on_file(folder, first=FIRST)
+    out = f'[[deviation]]\nrecord = "MP-1"\neffect = "{effect}"\nagreed = 2026-03-01\n'
+    put(folder, "z.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",)) + out.encode()}))
+    left_out = effect == "record excluded"
+    assert reads(folder)["z.pdf"] == ("approved" if left_out else "recalled: was approved")
+    (z,) = [hit for hit in found_in(update(folder), Wanted()) if hit.row.file == "z.pdf"]
+    assert {each.value for each in z.rests if each.kind == "record"} == {"MP-1", "PD-1"}
 
 
 def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):

@@ -58,7 +58,7 @@ def verified(**changes):
         "seals": (SimpleNamespace(**seal),), "trust_given": True, "trust_house": (), "named": (),
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
-        "revision": 2, "sha256": "ab", "attached": 9, "carried": (),
+        "revision": 2, "sha256": "ab", "attached": 9, "day": date(2026, 4, 2), "carried": (),
         "recalled": "", "recall_leaves": "", "beside": "", "beside_why": "", "language": "en",
     }  # fmt: skip
     made = object.__new__(Verification)
@@ -218,7 +218,7 @@ def test_the_facts_of_a_sound_one_are_said_in_order():
         )
     ] == [
         "d.pdf: N-1 revision 2, sha256 ab",
-        "reads on the day of judgement: approved",
+        "reads on 2026-04-02, the day of judgement: approved",
         "says of itself: decision approved, standing approved",
         "signature-prepared: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
         "sign-off prepared: A. One, 2026-04-01: holds",
