@@ -294,7 +294,9 @@ def on_file_text(case: Case) -> str:
             "{revision} of {issued}:"
         )
     revision, issued = case.application.revision, case.application.issued
-    return say(words, day=file.since, tested=file.first_test, revision=revision, issued=issued)
+    told = say(words, day=file.since, tested=file.first_test, revision=revision, issued=issued)
+    unplanned = not (file.planned or file.late)
+    return " ".join([say("No plan of specimens is on file.")] * unplanned + [told])
 
 
 APPROVES = (Decision.APPROVED, Decision.APPROVED_WITH_CONDITIONS)

@@ -324,10 +324,16 @@ def test_what_rests_on_a_condition_needs_the_approver():
 )
 def test_since_when_requirements_are_on_file_is_said(since, changed, said):
     changes = (FieldChange("oil . kv40", "a", "b"),) if changed else ()
-    file = OnFile(since=since, first_test=date(2026, 2, 2), application=None, changes=changes)
+    file = OnFile(since=since, first_test=date(2026, 2, 2), application=None, changes=changes,
+                  planned={"candidate": ("C1",)})  # fmt: skip
     application = SimpleNamespace(revision="B", issued=date(2026, 2, 9))
     parts = [SimpleNamespace(mark=mark, on_file=file) for mark in ("pump", "barge")]
     for each in ((), parts):
         text = on_file_text(SimpleNamespace(on_file=file, parts=each, application=application))
         assert text.startswith("Requirements on file since")
         assert said in text
+        bare = SimpleNamespace(
+            on_file=replace(file, planned={}), parts=each, application=application
+        )
+        unplanned = "" if file.late else "No plan of specimens is on file. "
+        assert on_file_text(bare) == unplanned + text

@@ -4,13 +4,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import ranksums
+from scipy.stats import poisson, ranksums
 
+from dossier.evidence.quantities import all_quantities
+from dossier.evidence.validity.multipass import _alive
 from dossier.evidence.validity.readings import (
+    SPREAD,
     TELLING,
     CountedSide,
-    _alive,
     _chances,
+    _coarse,
     _plateaus,
     _present,
     _rank_chance,
@@ -107,7 +110,7 @@ def test_the_fewest_readings_are_told_by_the_share_of_those_wanted():
 def test_counts_above_and_below_whole_particles_are_told(off, volume, met):
     counts = (np.arange(3.0, 43.0)[:, None] + off) / volume
     side = CountedSide("upstream", np.array([4.0]), counts, volume, 0.0)
-    found = _whole(SimpleNamespace(sides=[side]), None)
+    found = _whole(SimpleNamespace(sides=[side], demands=()), None)
     assert found[0] is met
     assert ("40 values are no whole number" in found[1]) is not met
 
@@ -162,7 +165,7 @@ def test_values_that_repeat_at_an_end_are_no_counting(end, ties, met):
     far = np.argsort(column)[-ties:] if end is max else np.argsort(column)[:ties]
     column[far] = end(column)
     side = CountedSide("upstream", np.array([4.0]), column[:, None], 1.0, 0.0)
-    found = _plateaus(SimpleNamespace(sides=[side]), None)
+    found = _plateaus(SimpleNamespace(sides=[side], demands=()), None)
     assert found[0] is met
     assert (f"{ties} readings of just {end(column):.10g} per mL" in found[1]) is not met
 
@@ -203,7 +206,7 @@ def test_a_channel_that_stops_is_told(foretold, counted, met):
 
 def judged(values, volume, rounded=0.0):
     side = CountedSide("upstream", np.array([4.0]), np.asarray(values)[:, None], volume, rounded)
-    return _whole(SimpleNamespace(sides=[side]), None)
+    return _whole(SimpleNamespace(sides=[side], demands=()), None)
 
 
 @pytest.mark.parametrize("volume", [0.3, 0.4, 0.45, 0.7, 3.0, 8.0, 25.0, 1 / 3])
@@ -258,3 +261,54 @@ def test_counts_that_are_multiples_of_more_than_one_particle_are_told(step, met)
     assert found[0] == met
     words = "multiples of 0.25 per mL, where one particle stands for 0.125 per mL"
     assert (words in found[1]) is not met
+
+
+VOLUME = 2.5
+"""What is counted of a sample of 25 mL, diluted ten times [mL]."""
+
+
+def rounded_away(mean, digit, size=20.0, asked=({"size": 20.0},), quantity="efficiency"):
+    """Hold counts of `mean` particles in steps of `digit` [1/mL] against what is asked."""
+    small = np.random.default_rng(1).poisson(40_000, 400)
+    raw = np.random.default_rng(2).poisson(mean, 400)
+    counts = np.column_stack([small, raw]) / VOLUME
+    counts = np.rint(counts / digit) * digit
+    side = CountedSide("downstream", np.array([5.0, size]), counts, VOLUME, 0.0)
+    demands = [SimpleNamespace(quantity=all_quantities()[quantity], at=at) for at in asked]
+    return _coarse(SimpleNamespace(sides=[side], demands=demands))
+
+
+@pytest.mark.parametrize("steps", [2.5, 5.0, 25.0])
+def test_counts_that_scatter_over_the_printed_steps_keep_their_mean(steps):
+    """By the law of Poisson: the mean of what is printed, in particles."""
+    least = (SPREAD * steps) ** 2
+    every = np.arange(0, int(2 * least) + 200)
+    for mean in np.geomspace(least, 2 * least, 20):
+        printed = steps * np.rint(every / steps)
+        assert poisson.pmf(every, mean) @ printed == pytest.approx(mean, rel=0.01)
+    few = poisson.pmf(every, 0.2) @ printed
+    assert few < 0.1
+
+
+@pytest.mark.parametrize(
+    ("mean", "digit", "told"),
+    [(1.0, 1.0, True), (3.5, 1.0, True), (5.0, 1.0, False), (1.0, 0.1, False), (0.01, 1.0, True),
+     (40.0, 10.0, True), (900.0, 10.0, False)],
+)  # fmt: skip
+def test_counts_that_their_printing_rounds_away_are_told(mean, digit, told):
+    found = rounded_away(mean, digit)
+    assert bool(found) is told
+    assert not told or f"20 µm(c): printed in steps of {digit:g} per mL" in found
+
+
+@pytest.mark.parametrize(
+    ("size", "asked", "quantity", "told"),
+    [
+        (20.0, ({"size": 5.0},), "efficiency", False), (20.0, (), "efficiency", False),
+        (20.0, ({"size": 5.0}, {"size": 6.0}), "efficiency", True),  # read between 5 and 20
+        (20.0, ({},), "size_at_efficiency", True), (20.0, ({},), "retained_capacity", False),
+        (20.0, ({},), "turnover_time", False), (20.0, ({},), "sump_cleanliness", True),
+    ],
+)  # fmt: skip
+def test_only_sizes_that_something_asks_for_have_to_be_printed_well(size, asked, quantity, told):
+    assert bool(rounded_away(0.5, 1.0, size, asked, quantity)) is told

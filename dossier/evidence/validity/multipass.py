@@ -276,6 +276,51 @@ def _scope(held: Run, limit: Limit) -> Found:
     return efficiency < limit.value, say(words, efficiency=efficiency, size=size)
 
 
+def _alive(held: Run, limit: Limit) -> Found:
+    """Ask whether something is counted at every size at which the next smaller one foretells it.
+
+    What passes falls with size by no more than a power of it, and does not stop on the way.
+    """
+    result = held.result
+    raw, size = float(result.raw_down[0]), float(result.sizes[0])
+    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
+    if not raw > 0:
+        return False, found
+    offered = result.raw_up * result.exposure
+    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
+    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
+    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
+        words = later(
+            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
+            "{least:.0f} at least"
+        )
+        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
+        return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
+    silent = _silent(held)
+    return not silent, silent or found
+
+
+def _silent(held: Run) -> str:
+    """Return at which size nothing was counted downstream for long, in words; empty if at none."""
+    side, total = held.sides[1], held.result.raw_down
+    for n, size in enumerate(held.result.sizes[1:]):
+        share, silent = total[n + 1] / max(total[n], 1.0), side.counts[:, n + 1] == 0
+        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * share
+        most = float(np.bincount(np.cumsum(~silent), lost).max(initial=0.0))
+        if most > SILENT:
+            return say(QUIET, size=size, least=most)
+    return ""
+
+
+QUIET = later(
+    "nothing counted downstream at {size:g} µm(c) for so long that {least:.0f} are foretold"
+)
+SILENT = 140.0
+"""Particles foretold by the next smaller size, as of the whole run, of which none is counted by a
+chance of 1 in a million even where the filter passes ten times fewer at that time."""
+SURE = 4.0
+"""Standard deviations of counting that chance is given."""
+
 RULES: Rules = {
     "test flow": _flow,
     "injection flow": _injection_flow,
@@ -302,6 +347,7 @@ RULES: Rules = {
     "scope of the method": _scope,
     **relevance.RULES,
     **readings.RULES,
+    "downstream counts something": _alive,
     **balance.RULES,
 }
 """All rules of a multi-pass record, in the order in which they are printed."""

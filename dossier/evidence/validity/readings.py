@@ -244,6 +244,8 @@ def _whole(held: Run, _: Limit) -> Found:
         step = _step(values)
         if step * side.volume > LARGEST_STEP:
             return False, say(MULTIPLES, side=say(side.name), step=step, one=1 / side.volume)
+    if coarse := _coarse(held):
+        return False, coarse
     if judged < FEWEST:
         return "does not apply", say(TOO_FEW_DIGITS)
     return True, say("{number} values, all whole", number=judged)
@@ -255,6 +257,37 @@ MULTIPLES = later(
 )
 TOO_FEW_DIGITS = later(
     "counts printed to too few digits to tell whole particles: hand in more digits"
+)
+
+
+def _coarse(held: Run) -> str:
+    """Return at which size that is asked for counts are rounded away, in words; empty if at none.
+
+    Rounding leaves a mean alone where counts scatter over its steps, and takes fewer to nothing.
+    """
+    known = [d for d in held.demands if "multipass" in d.quantity.records]
+    asked = [float(d.at.get("size", math.inf)) for d in known if d.quantity.section in COUNTED]
+    for side, k in ((each, k) for each in held.sides for k in range(len(each.sizes))):
+        smaller = side.sizes[k - 1] if k else 0.0  # a size between two is judged by both
+        values, times = side.distinct[k]
+        printed = values if values.any() else side.counts
+        digit = float(last_digit(printed[printed > 0]).min()) if (printed > 0).any() else 0.0
+        mean = float(values @ times) / max(int(times.sum()), 1)
+        rounded = digit * side.volume > 1.0 and mean < SPREAD**2 * digit**2 * side.volume
+        if rounded and max(asked, default=0.0) > smaller:
+            found = {"size": side.sizes[k], "step": digit, "mean": mean}
+            return say(COARSE, side=say(side.name), **found)
+    return ""
+
+
+COUNTED = ("efficiency", "circuit")
+"""Sections whose quantities of a run rest on its counts."""
+SPREAD = 0.8
+"""Scatter of counts over their printed steps from which rounding moves their mean by less than
+counting does: by 1 % and less, where a step is more than two particles [-]."""
+COARSE = later(
+    "{side} {size:g} µm(c): printed in steps of {step:g} per mL, where the mean is {mean:.2g} per "
+    "mL: what was counted is rounded away, hand in more digits"
 )
 
 
@@ -340,56 +373,10 @@ def _poisson_tail(times: int, often: float) -> float:
     return float(gammainc(times, often)) if times > 0 else 1.0
 
 
-def _alive(held: Run, limit: Limit) -> Found:
-    """Ask whether something is counted at every size at which the next smaller one foretells it.
-
-    What passes falls with size by no more than a power of it, and does not stop on the way.
-    """
-    result = held.result
-    raw, size = float(result.raw_down[0]), float(result.sizes[0])
-    found = say("{raw:.0f} counted downstream at {size:g} µm(c)", raw=raw, size=size)
-    if not raw > 0:
-        return False, found
-    offered = result.raw_up * result.exposure
-    steps = (result.sizes[:-1] / result.sizes[1:]) ** limit.value
-    least = result.raw_down[:-1] / np.maximum(offered[:-1], 1.0) * steps * offered[1:]
-    for k in np.flatnonzero(result.raw_down[1:] < least - SURE * np.sqrt(least)):
-        words = later(
-            "{raw:.0f} counted downstream at {size:g} µm(c), where {smaller:g} µm(c) foretells "
-            "{least:.0f} at least"
-        )
-        sizes = {"size": result.sizes[k + 1], "smaller": result.sizes[k]}
-        return False, say(words, raw=result.raw_down[k + 1], least=least[k], **sizes)
-    silent = _silent(held)
-    return not silent, silent or found
-
-
-def _silent(held: Run) -> str:
-    """Return at which size nothing was counted downstream for long, in words; empty if at none."""
-    side, total = held.sides[1], held.result.raw_down
-    for n, size in enumerate(held.result.sizes[1:]):
-        share, silent = total[n + 1] / max(total[n], 1.0), side.counts[:, n + 1] == 0
-        lost = np.nan_to_num(side.counts[:, n]) * silent * side.volume * share
-        most = float(np.bincount(np.cumsum(~silent), lost).max(initial=0.0))
-        if most > SILENT:
-            return say(QUIET, size=size, least=most)
-    return ""
-
-
-QUIET = later(
-    "nothing counted downstream at {size:g} µm(c) for so long that {least:.0f} are foretold"
-)
-SILENT = 140.0
-"""Particles foretold by the next smaller size, as of the whole run, of which none is counted by a
-chance of 1 in a million even where the filter passes ten times fewer at that time."""
-SURE = 4.0
-"""Standard deviations of counting that chance is given."""
-
 RULES: Rules = {
     "readings": _present,
     "gaps": _gaps,
     "whole counts": _whole,
     "counting noise": _noise,
     "plateaus": _plateaus,
-    "downstream counts something": _alive,
 }
