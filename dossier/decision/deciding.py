@@ -22,6 +22,7 @@ from dossier.decision.probability import (
     mean_on_scale,
     probability,
     room_inside,
+    share_needed,
     share_of_type,
     specimen_draws,
     specimen_on_scale,
@@ -111,7 +112,8 @@ def _accepted_of_draws(
     value: float, drawn: Floats, threshold: Threshold, confidence: float
 ) -> Ends:
     """Return between which values enough of the draws, moved with the value, lie inside."""
-    moved, least = np.sort(drawn) - value, math.ceil(confidence * drawn.size - 1e-9)
+    moved = np.sort(drawn) - value
+    least = math.ceil(share_needed(confidence) * drawn.size - 1e-9)
     low, high = moved[: drawn.size - least + 1], moved[least - 1 :]  # windows of `least` draws
     if threshold.lower is None or threshold.upper is None:
         return (

@@ -14,7 +14,7 @@ from dossier.decision.rules import (
 )
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.requirement import Demand
-from dossier.evidence.statistics.combine import as_samples
+from dossier.evidence.statistics.combine import DRAWS, as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
 from dossier.evidence.statistics.uncertainty import Part, reach
@@ -116,8 +116,30 @@ def probability(asked: AgainstLimit) -> Judged:
     if drawn is None:
         chance = by_parts(*mean_on_scale(asked.estimate, asked.threshold))
     else:
-        chance = conformance_probability_of_samples(drawn, limits)
+        chance = chance_by_draws(drawn, limits)
     return Judged(value=asked.estimate.value, probability=chance)
+
+
+OF_CHANCE = 3.0
+"""So many standard deviations of a share of draws another seed does not reach, but once in 700."""
+
+
+def chance_by_draws(drawn: Floats, limits: Tolerance) -> float:
+    """Return the conformance probability that draws (m,) show at least, whatever their seed [-].
+
+    Their share less three standard deviations of it, at the number that every decision rests on
+    (binomial; JCGM 101:2008, 7.9, from memory): no requirement passes by a seed that was looked
+    for.
+    """
+    share = conformance_probability_of_samples(drawn, limits)
+    return max(0.0, share - OF_CHANCE * math.sqrt(share * (1.0 - share) / DRAWS))
+
+
+def share_needed(confidence: float) -> float:
+    """Return the share of draws from which they show `confidence` [-]: `chance_by_draws` turned."""
+    k = OF_CHANCE**2 / DRAWS
+    middle = confidence + 0.5 * k
+    return (middle + math.sqrt(middle**2 - (1.0 + k) * confidence**2)) / (1.0 + k)
 
 
 def mean_draws(asked: AgainstLimit) -> Floats | None:
@@ -246,7 +268,7 @@ def _every(asked: AgainstLimit) -> Judged:
         if drawn is None:
             chance = specimen_probability(each, asked.estimate.scale, threshold)
         else:
-            chance = conformance_probability_of_samples(drawn[index], threshold.limits)
+            chance = chance_by_draws(drawn[index], threshold.limits)
         found.append((chance, room_inside(each.value, threshold), index))
     chance, _, index = min(found)
     value = asked.estimate.per_specimen[index].value
