@@ -97,7 +97,6 @@ class TestRequest:
     """Everything that the pages, the sheets and the block of records say."""
 
     asked: Asked
-    demands: tuple[Demand, ...]
     counts: tuple[Counted, ...]
     assumed: Assumptions
     settings: Settings
@@ -155,8 +154,8 @@ def plan_request(
         raise refusal("case.toml", "carried", what, "carry less, or change more")
     told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
     return TestRequest(
-        asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
-        assumed=assumed, settings=settings, standing=stands,
+        asked=asked, counts=tuple(counts), names=told, tests=tuple(made), assumed=assumed,
+        settings=settings, standing=stands,
     )  # fmt: skip
 
 
