@@ -37,7 +37,7 @@ def sweep(record="S1", specimen="C1", side="candidate", **changes):
     drop = a * MU * flow + b * RHO * flow**2
     whole = PressureDropResult(
         record=record, side=side, specimen=specimen, path="full_flow", flow=flow,
-        pressure_drop=drop, temperature=np.full(rows, 313.15), viscosity=np.full(rows, MU),
+        pressure_drop=drop, viscosity=np.full(rows, MU),
         density=np.full(rows, RHO), housing_rows=np.zeros(rows, dtype=bool), assembly=made,
         housing=None if case is None else fit(case, 0.0), per_flow=(0.0, 0.0),
         per_kelvin=(0.0, 0.0), per_viscosity=NOTHING,

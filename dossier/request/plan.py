@@ -100,7 +100,6 @@ class TestRequest:
     """Everything that the pages, the sheets and the block of records say."""
 
     asked: Asked
-    demands: tuple[Demand, ...]
     counts: tuple[Counted, ...]
     assumed: Assumptions
     settings: Settings
@@ -165,8 +164,8 @@ def plan_request(
         what = "there is nothing to test: all evidence is carried over"
         raise refusal("case.toml", "carried", what, "carry less, or change more")
     return TestRequest(
-        asked=asked, demands=tuple(demands), counts=tuple(counts), names=told, tests=tuple(made),
-        assumed=assumed, settings=settings, standing=stands,
+        asked=asked, counts=tuple(counts), names=told, tests=tuple(made), assumed=assumed,
+        settings=settings, standing=stands,
     )  # fmt: skip
 
 

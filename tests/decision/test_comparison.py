@@ -19,11 +19,9 @@ DECLARED = all_quantities()
 
 
 def pair(name, own, other, u=0.001, other_u=None):
-    units = {"mass": "kg", "fraction": "fraction", "pressure": "Pa"}
-    unit = units[DECLARED[name].dimension]
     asked = demand(DECLARED[name], name[:1].upper(), at_text="here")
-    return finding(asked, estimate(own, u, unit), "pass",
-                   reference=estimate(other, u if other_u is None else other_u, unit))  # fmt: skip
+    found, reference = estimate(own, u), estimate(other, u if other_u is None else other_u)
+    return finding(asked, found, "pass", reference=reference)
 
 
 def test_a_change_is_relative_and_of_an_efficiency_by_what_passes():

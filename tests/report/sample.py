@@ -323,7 +323,7 @@ def sweep(record: str, side: str, specimen: str) -> PressureDropResult:
     fit = PressureDropFit(a=1.2e8, b=1.1e7, covariance=np.eye(2), resolved=(True, False))
     return PressureDropResult(
         record=record, side=side, specimen=specimen, path="full_flow", flow=flow,
-        pressure_drop=1e6 * flow, temperature=np.full(6, 313.15), viscosity=np.full(6, 0.02),
+        pressure_drop=1e6 * flow, viscosity=np.full(6, 0.02),
         density=np.full(6, 870.0), housing_rows=np.zeros(6, dtype=bool), assembly=fit,
         housing=None, per_flow=(0.0, 0.0), per_kelvin=(0.0, 0.0),
         per_viscosity=((0.0, 0.0), (0.0, 0.0)),

@@ -43,7 +43,6 @@ Ab = tuple[float, float]
 class Pair:
     """The sweeps of one specimen: its fine path, and its full-flow path where there is one."""
 
-    specimen: str
     fine: PressureDropResult
     main: PressureDropResult | None
 
@@ -129,13 +128,13 @@ def pairs_of(bench: Bench, side: Side) -> tuple[Pair, ...]:
     except NotDemonstrated as why:
         raise NotDemonstrated(say("fine path: {reason}", reason=why.reason), why.records) from None
     if arrangement == "partial_flow":
-        return tuple(Pair(specimen=s.specimen, fine=s, main=None) for s in fine)
+        return tuple(Pair(fine=s, main=None) for s in fine)
     main = usable_sweeps(bench, side)
     of = {sweep.specimen: sweep for sweep in main}
     lacking = [sweep.specimen for sweep in fine if sweep.specimen not in of]
     if lacking:
         stop_if(say("no full-flow sweep of specimen {names}", names=", ".join(lacking)))
-    return tuple(Pair(specimen=s.specimen, fine=s, main=of[s.specimen]) for s in fine)
+    return tuple(Pair(fine=s, main=of[s.specimen]) for s in fine)
 
 
 def _ab(sweep: PressureDropResult) -> Ab:

@@ -100,8 +100,6 @@ class PressureDropResult:
     """(n,) [m3/s]."""
     pressure_drop: Floats
     """(n,) [Pa]."""
-    temperature: Floats
-    """(n,) [K]."""
     viscosity: Floats
     """Dynamic viscosity (n,) [Pa s]."""
     density: Floats
@@ -330,11 +328,12 @@ def reduce_pressure_drop(case: Case, record: Record) -> PressureDropResult:
     if housing.all():
         raise ValueError(say("no rows of the assembly"))
     rows = (flow, mu, rho, drop)
-    read: dict[str, Any] = {"flow": flow, "pressure_drop": drop, "temperature": warmth}
-    read |= {"housing_rows": housing, "viscosity": mu, "density": rho}
+    read: dict[str, Any] = {"flow": flow, "pressure_drop": drop, "viscosity": mu, "density": rho}
     alone = _fit(*(each[housing] for each in rows)) if housing.any() else None
     found = _assembly(fluid, warmth[~housing], *(each[~housing] for each in rows))
-    return PressureDropResult(**_named(case, record), **read, **found, housing=alone)
+    return PressureDropResult(
+        **_named(case, record), **read, **found, housing_rows=housing, housing=alone
+    )
 
 
 def _assembly(
