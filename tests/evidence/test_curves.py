@@ -124,3 +124,12 @@ def test_without_an_ingression_nothing_is_predicted():
     drawn = curves_of(bench([sweep(), run()], limits=exact()))
     assert drawn.against_hours == ()
     assert any("no ingression" in note for note in drawn.notes)
+
+
+@pytest.mark.parametrize(
+    "odd", [{"oil": {"density15": "0.78 kg/L"}}, {"oil": {"density15": "5 kg/L"}},
+            {"duty": {"hot_oil": "200 degC"}}],
+)  # fmt: skip
+def test_an_oil_that_is_in_no_table_leaves_charts_empty(odd):
+    found = curves_of(bench(pair(), app=application(**odd), limits=exact()))
+    assert found.against_temperature == ()

@@ -30,10 +30,12 @@ def curves_of(bench: Bench) -> Curves:
     sides = _sides(bench, notes, usable_sweeps)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
     warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
-    temperature = [
-        _band(bench, side, group, warmth, lambda t: (flow, *fluid_at(oil, t)))
-        for side, group in sides.items()
-    ]
+    try:
+        states = {float(t): (flow, *fluid_at(oil, float(t))) for t in warmth}
+    except ValueError:  # the quantities say why; the chart stays empty
+        states = {}
+    known = np.array(list(states))
+    temperature = [_band(bench, side, s, known, states.__getitem__) for side, s in sides.items()]
     cold = _reached(temperature, cold)
     swept = _warmest(bench, [s for group in sides.values() for s in group])
     flows = np.linspace(0.05, 1.1, POINTS) * flow
