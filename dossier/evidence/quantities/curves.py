@@ -24,7 +24,7 @@ KELVIN = 273.15
 
 def curves_of(bench: Bench) -> Curves:
     """Return every line the charts need; a side that cannot be computed is left out with a note."""
-    notes: list[str] = []
+    notes, hours_notes = list[str](), list[str]()
     application = bench.case.application
     flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
     sides = _sides(bench, notes, usable_sweeps)
@@ -45,7 +45,8 @@ def curves_of(bench: Bench) -> Curves:
         cold_temperature=cold,
         swept_to=swept,
         against_temperature=tuple(c for c in temperature if len(c.x)),
-        against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
+        against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, hours_notes)),
+        hours_notes=tuple(hours_notes),
         notes=tuple(notes),
     )
 
