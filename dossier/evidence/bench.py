@@ -92,4 +92,6 @@ class Curves:
     """Clean pressure drop at rated flow [Pa] against oil temperature [K]."""
     against_hours: tuple[Curve, ...] = ()
     """Predicted pressure drop at rated flow and normal oil [Pa] against service time [s]."""
+    hours_notes: tuple[str, ...] = ()
+    """Why a side is not among those."""
     notes: tuple[str, ...] = ()

@@ -337,32 +337,33 @@ def _one(demand: Demand, rule: DecisionRule, assumed: Assumptions) -> Counted:
     )
 
 
-def together(tests: Sequence[Needed], counts: Sequence[Counted], planned: int) -> int:
+def together(tests: Sequence[Needed], counts: Sequence[Counted], side: str, planned: int) -> int:
     """Return how many specimens of a filter the plan names: the most that any joint test needs.
 
     Without a joint test, the fewest that each needs.  `planned` is how many the case names already.
     """
-    own = [_most(test, counts) for test in tests if test.kind in TOGETHER]
-    return max([LEAST, planned, *(own or [min(_most(test, counts) for test in tests)])])
+    own = [test for test in tests if side == "candidate" or test.compared]
+    joint = [_most(test, counts, side) for test in own if test.kind in TOGETHER]
+    fewest = min((_most(test, counts, side) for test in own), default=0)
+    return max([planned, *(joint or [fewest])])
 
 
-def _most(test: Needed, counts: Sequence[Counted]) -> int:
-    asked = {demand.id for demand in test.demands}
-    return max((each.n for each in counts if each.sets and each.demand.id in asked), default=LEAST)
+def _most(test: Needed, counts: Sequence[Counted], side: str) -> int:
+    compared = side == "reference"
+    asked = {d.id for d in test.demands if not compared or d.not_worse is not None}
+    return max([LEAST, *(each.n for each in counts if each.sets and each.demand.id in asked)])
 
 
 def specimens_needed(
-    test: Needed, counts: Sequence[Counted], plan: int, reference: int
+    test: Needed, counts: Sequence[Counted], plan: Mapping[str, int]
 ) -> Mapping[str, int]:
     """Return the number of specimens of each filter in one test.
 
-    Never fewer than the `plan` names (`reference` for the filter now fitted): the verdict asks
-    for every planned specimen, or as many others where a test destroys them.
+    Never fewer than the `plan` names: the verdict asks for every planned specimen, or as many
+    others where a test destroys them.
     """
-    own = plan if test.kind in TOGETHER else max(plan, _most(test, counts))
-    found = {"candidate": own}
-    if test.compared:
-        ids = {demand.id for demand in test.demands if demand.not_worse is not None}
-        compared = [each.n for each in counts if each.sets and each.demand.id in ids]
-        found["reference"] = max([LEAST, reference, *compared])
-    return found
+    return {
+        side: n if test.kind in TOGETHER else max(n, _most(test, counts, side))
+        for side, n in plan.items()
+        if side == "candidate" or test.compared
+    }

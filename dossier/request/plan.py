@@ -145,16 +145,13 @@ def plan_request(
         refuse(fault for each in asked.carried for fault in left_out(draft, each, stands))
     before = {side: [n for c in asked.carried for n in sorted(c.plan(side))] for side in SIDES}
     planned = {side: _planned(getattr(draft, side, None), before[side]) for side in SIDES}
-    plan = together(tests, counts, len(planned["candidate"]))
-    most = {"candidate": plan, "reference": len(planned["reference"])}
+    plan = {side: together(tests, counts, side, len(planned[side])) for side in SIDES}
     numbers = [
-        _lacking(test, specimens_needed(test, counts, plan, most["reference"]), asked, reopened)
-        for test in tests
+        _lacking(test, specimens_needed(test, counts, plan), asked, reopened) for test in tests
     ]
-    for number in numbers:
-        most = {side: max(most[side], number.get(side, 0)) for side in most}
+    most = {side: max(plan[side], *(each.get(side, 0) for each in numbers)) for side in SIDES}
     names = {side: _names(side, planned[side], most[side], before[side]) for side in most}
-    told = {side: names[side][: plan if side == "candidate" else most[side]] for side in names}
+    told = {side: names[side][: plan[side]] for side in SIDES}
     made = [
         _test(asked, test, number, names, told, limits, settings)
         for test, number in zip(tests, numbers, strict=True)

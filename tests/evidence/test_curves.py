@@ -123,4 +123,21 @@ def test_a_rate_that_is_stated_without_a_doubt_has_no_band():
 def test_without_an_ingression_nothing_is_predicted():
     drawn = curves_of(bench([sweep(), run()], limits=exact()))
     assert drawn.against_hours == ()
-    assert any("no ingression" in note for note in drawn.notes)
+    assert any("no ingression" in note for note in drawn.hours_notes)
+    assert not drawn.notes
+
+
+@pytest.mark.parametrize(
+    "odd", [{"oil": {"density15": "0.78 kg/L"}}, {"oil": {"density15": "5 kg/L"}},
+            {"duty": {"hot_oil": "200 degC"}}],
+)  # fmt: skip
+def test_an_oil_that_is_in_no_table_leaves_charts_empty(odd):
+    found = curves_of(bench(pair(), app=application(**odd), limits=exact()))
+    assert found.against_temperature == ()
+
+
+def test_sweeps_alone_lack_nothing_but_a_prediction_over_hours():
+    drawn = curves_of(made(*pair()))
+    assert drawn.clean_hot
+    assert not drawn.notes
+    assert any("multipass" in note for note in drawn.hours_notes)

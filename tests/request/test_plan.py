@@ -15,7 +15,7 @@ from dossier.evidence.limits import designation_of, method_of
 from dossier.evidence.quantities import all_quantities
 from dossier.make.decide import limits
 from dossier.make.request_files import asked_of, make_request, settings_of
-from dossier.request.counted import assumptions_of, needs_scatter
+from dossier.request.counted import TOGETHER, assumptions_of, needs_scatter
 from dossier.request.points import Settings, counted_sizes
 from dossier.request.reported import measured_column
 from tests.small_case import requirement, write
@@ -349,3 +349,22 @@ def test_no_specimen_is_asked_for_twice_in_any_arrangement(tmp_path, arrangement
         for sheet in test.sheets
     ]
     assert len(sheets) == len(set(sheets))
+
+
+def test_runs_and_sweeps_of_the_filter_now_fitted_are_of_the_same_specimens(tmp_path):
+    """Else a comparison lacks a specimen, though all was done as asked."""
+    wanted = [
+        requirement("efficiency", "E1", at={"size": "10 um(c)"}, not_worse_than_reference="20 %"),
+        requirement("clean_pressure_drop", "P1", at={"temperature": "90 degC"},
+                    not_worse_than_reference="10 %"),
+        requirement("valve_leakage", "V1", at={"pressure": "90 kPa"},
+                    not_worse_than_reference="10 %"),
+    ]  # fmt: skip
+    found, demands = asked(tmp_path / "a", [each | {"basis": "mean"} for each in wanted])
+    assume = assumptions_of(["4 %", "E1=6 %", "V1=8 %"], ["10 %"], "50 %", demands)
+    request = make_request(found, demands, assume, GENERAL)
+    plan = request.names["reference"]
+    for test in request.tests:
+        own = [n for s in test.sheets if s.filter == "reference" for n in s.specimens]
+        alike = test.needed.kind in TOGETHER
+        assert own == list(plan) if alike else set(own).isdisjoint(plan)

@@ -24,16 +24,18 @@ KELVIN = 273.15
 
 def curves_of(bench: Bench) -> Curves:
     """Return every line the charts need; a side that cannot be computed is left out with a note."""
-    notes: list[str] = []
+    notes, hours_notes = list[str](), list[str]()
     application = bench.case.application
     flow, duty, oil = application.circuit.rated_flow, application.duty, application.oil
     sides = _sides(bench, notes, usable_sweeps)
     cold = _coldest(bench, [s for group in sides.values() for s in group])
     warmth = np.array([]) if cold is None else np.linspace(cold, duty.hot_oil, POINTS)
-    temperature = [
-        _band(bench, side, group, warmth, lambda t: (flow, *fluid_at(oil, t)))
-        for side, group in sides.items()
-    ]
+    try:
+        states = {float(t): (flow, *fluid_at(oil, float(t))) for t in warmth}
+    except ValueError:  # the quantities say why; the chart stays empty
+        states = {}
+    known = np.array(list(states))
+    temperature = [_band(bench, side, s, known, states.__getitem__) for side, s in sides.items()]
     cold = _reached(temperature, cold)
     swept = _warmest(bench, [s for group in sides.values() for s in group])
     flows = np.linspace(0.05, 1.1, POINTS) * flow
@@ -43,7 +45,8 @@ def curves_of(bench: Bench) -> Curves:
         cold_temperature=cold,
         swept_to=swept,
         against_temperature=tuple(c for c in temperature if len(c.x)),
-        against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, notes)),
+        against_hours=tuple(_over_hours(bench, flow, duty.normal_oil, hours_notes)),
+        hours_notes=tuple(hours_notes),
         notes=tuple(notes),
     )
 

@@ -11,7 +11,7 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import far_from_run
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
-from dossier.evidence.records.fluid import fluid_at
+from dossier.evidence.quantities.pressure import oil_at
 from dossier.evidence.records.reduced import MultipassResult
 from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.spoken import Side
@@ -183,7 +183,7 @@ def _open(bench: Bench, side: Side, temperature: float) -> bool:
         return False
     if valve is None or valve.opening is None:
         return False
-    point = application.circuit.pumped, *fluid_at(application.oil, temperature)
+    point = application.circuit.pumped, *oil_at(bench, temperature)
     return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
 
 

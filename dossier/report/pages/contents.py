@@ -150,7 +150,7 @@ def build_content(
         filters=filters_page(case, assessment, places),
         charts=tuple(_charts(alone, lead, assessment, asked, style)),
         measured=tuple(_measured(lead, asked)),
-        curve_notes=tuple(retold(note) for note in lead.curves.notes if "pressure" in asked),
+        curve_notes=tuple(_curve_notes(lead, findings)) if "pressure" in asked else (),
         comparison=comparison_page(assessment, style),
         circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),
@@ -194,6 +194,13 @@ def _charts(
             marked = say("{mark}: {text}", mark=case.mark, text=chart.caption)
             own = case.mark and chart.id in OF_APPLICATION
             yield replace(chart, caption=marked) if own else chart
+
+
+def _curve_notes(lead: Assessment, findings: Iterable[finding.Finding]) -> Iterator[str]:
+    """Yield once why a line that is asked for is lacking."""
+    curves, leads_to = lead.curves, {chart_of(each) for each in findings}
+    hours = curves.hours_notes if "chart-hours" in leads_to else ()
+    yield from dict.fromkeys(map(retold, (*curves.notes, *hours)))
 
 
 def _measured(lead: Assessment, asked: Collection[str]) -> Iterator[Table]:

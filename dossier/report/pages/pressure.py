@@ -46,7 +46,8 @@ def pressure_charts(
 
 def _absent(assessment: Assessment, caption: str, anchor: str, lead: str) -> Chart:
     """Return what stands where a chart would: what cannot be drawn, and why."""
-    notes = assessment.curves.notes
+    curves = assessment.curves
+    notes = curves.hours_notes if anchor == "chart-hours" else curves.notes
     because = "; ".join(retold(note) for note in notes) or say("there is no usable flow sweep")
     why = f"{lead} {because[0].upper()}{because[1:]}."
     return Chart(caption=caption, id=anchor, missing=why)
