@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, stop
+from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, on_file, stop
 from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -286,7 +286,7 @@ def choose(
     from dossier.make.choose import write_choice
     from dossier.make.verdict_text import print_choice
 
-    chosen = write_choice(cases, out, today())
+    chosen = write_choice(cases, out, today(), on_file(out) if out.is_dir() else None)
     typer.echo("\n".join(map(shown, (chosen.pdf, chosen.json))))
     print_choice(chosen.choice)
 
@@ -304,11 +304,8 @@ def _read(path: Path) -> Any:
 
 def _side(path: Path) -> Any:
     """Return the dossier that a case folder would make now."""
-    from dossier.make.decide import assess, decision_json
+    from dossier.make.decide import assess, decision_json, undrawn
     from dossier.make.read import read_case
-    from dossier.record.dossier_file import dossier_of
 
     case = read_case(path)
-    files = {each.name: each.content for each in (*case.inputs, case.signoff) if each}
-    files["decision.json"] = decision_json(case, assess(case))
-    return dossier_of(files, case.name)
+    return undrawn(case, decision_json(case, assess(case)))
