@@ -2,13 +2,24 @@
 
 import os
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, on_file, stop
+from dossier.command.calls import (
+    Certificates,
+    Date,
+    Folder,
+    Jobs,
+    Needed,
+    day_of,
+    not_asked,
+    on_file,
+    stop,
+)  # fmt: skip
 from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -260,6 +271,9 @@ def compare(
         )
     except (NotADossierError, StoppedError) as error:
         stop(error)
+    told = [f"{side}: {why}" for side, path in zip("AB", (a, b), strict=True)
+            if path not in own and (why := not_asked(path))]  # fmt: skip
+    comparison = replace(comparison, remarks=(*comparison.remarks, *told))
     if as_json:
         sys.stdout.write(shown_json(comparison_json(comparison, (str(a), str(b)))))
     else:
