@@ -19,7 +19,7 @@ from dossier.command.calls import (
     not_asked,
     on_file,
     stop,
-)  # fmt: skip
+)
 from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
