@@ -14,6 +14,7 @@ from dossier.decision.choice import Difference
 from dossier.make import choose
 from dossier.make.choose import _row, write_choice
 from dossier.make.read import read_case
+from dossier.record.recall import FILE, Recall
 from tests.archive.sealed import run
 from tests.small_case import record, requirement, write
 
@@ -132,6 +133,18 @@ def test_a_difference_that_is_not_shown_says_why():
             "quantity": "burst_pressure", "at": "", "requirements": ("U1",),
             "not shown": "other methods",
         }  # fmt: skip
+
+
+def test_nobody_chooses_by_what_is_recalled(cases, tmp_path):
+    recall = Recall(number=1, kind="dossier", value="N-2", reason="A gauge stuck.", day=TODAY)
+    for value, words in (("N-2", "recall 1 (dossier N-2)"), ("N-3", "")):
+        path = tmp_path / FILE.format(number=1)
+        path.write_text(recall.model_copy(update={"value": value}).model_dump_json(by_alias=True))
+        done = run("choose", *cases, "--out", tmp_path)
+        assert done.returncode == (2 if words else 0)
+        assert words in done.stderr
+    path.write_text("{}")
+    assert "recall-0001.json: cannot be read" in run("choose", *cases, "--out", tmp_path).stderr
 
 
 def test_the_terminal_shows_a_row_a_requirement_and_approves_nothing(cases, tmp_path):

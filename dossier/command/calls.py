@@ -55,6 +55,15 @@ def on_file(folder: Path) -> "Recalls":
         stop(error)
 
 
+def not_asked(pdf: Path) -> str:
+    """Return that a register lies beside a dossier whose recalls do not count; else nothing."""
+    from dossier.record.recall import REGISTER
+
+    beside = os.path.lexists(pdf.parent / REGISTER)
+    words = "a register lies beside it: whether it is recalled or superseded there was not asked"
+    return f"{words} ('dossier verify --register FOLDER' does)" if beside else ""
+
+
 UsageError: Any = typer.BadParameter.__mro__[1]
 """The error of a call, which typer has under no name of its own."""
 WORDS: dict[Any, str] = {

@@ -2,13 +2,24 @@
 
 import os
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dossier.command.calls import Certificates, Date, Folder, Jobs, Needed, day_of, stop
+from dossier.command.calls import (
+    Certificates,
+    Date,
+    Folder,
+    Jobs,
+    Needed,
+    day_of,
+    not_asked,
+    on_file,
+    stop,
+)
 from dossier.make.outcome import DONE
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -260,6 +271,9 @@ def compare(
         )
     except (NotADossierError, StoppedError) as error:
         stop(error)
+    told = [f"{side}: {why}" for side, path in zip("AB", (a, b), strict=True)
+            if path not in own and (why := not_asked(path))]  # fmt: skip
+    comparison = replace(comparison, remarks=(*comparison.remarks, *told))
     if as_json:
         sys.stdout.write(shown_json(comparison_json(comparison, (str(a), str(b)))))
     else:
@@ -286,7 +300,7 @@ def choose(
     from dossier.make.choose import write_choice
     from dossier.make.verdict_text import print_choice
 
-    chosen = write_choice(cases, out, today())
+    chosen = write_choice(cases, out, today(), on_file(out) if out.is_dir() else None)
     typer.echo("\n".join(map(shown, (chosen.pdf, chosen.json))))
     print_choice(chosen.choice)
 
@@ -304,11 +318,8 @@ def _read(path: Path) -> Any:
 
 def _side(path: Path) -> Any:
     """Return the dossier that a case folder would make now."""
-    from dossier.make.decide import assess, decision_json
+    from dossier.make.decide import assess, decision_json, undrawn
     from dossier.make.read import read_case
-    from dossier.record.dossier_file import dossier_of
 
     case = read_case(path)
-    files = {each.name: each.content for each in (*case.inputs, case.signoff) if each}
-    files["decision.json"] = decision_json(case, assess(case))
-    return dossier_of(files, case.name)
+    return undrawn(case, decision_json(case, assess(case)))

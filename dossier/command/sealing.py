@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of, on_file, stop
+from dossier.command.calls import Certificates, Day, Needed, day_of, not_asked, on_file, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -239,9 +239,10 @@ def verify(
             typer.echo(shown(f"{path}: {what}: {error}"), err=True)
             codes.append(code)
             continue
+        reading, why = "", not_asked(path)
         if register:
             reading, why = reading_beside(register, path, day, trusted)
-            result = replace(result, beside=reading, beside_why=why)
+        result = replace(result, beside=reading, beside_why=why)
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)
         if not json:

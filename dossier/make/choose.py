@@ -16,7 +16,7 @@ from dossier.case.repeated import HINT
 from dossier.case.requested import field_changes, said
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.evidence.requirement import resolve
-from dossier.make.decide import assess, issue_date, limits
+from dossier.make.decide import assess, issue_date, limits, undrawn
 from dossier.make.read import read_case
 from dossier.record.decision_record import canonical, decision_document, ten_digits
 from dossier.record.dossier_file import stem_of, write_whole
@@ -24,6 +24,7 @@ from dossier.words import speaking
 from dossier.words.catalogue import ENGLISH
 
 if TYPE_CHECKING:
+    from dossier.record.recall import Recalls
     from dossier.report.pages.choice_page import Choice
 
 MOST = 4
@@ -43,16 +44,19 @@ class Chosen:
     choice: "Choice"
 
 
-def write_choice(folders: Sequence[Path], out: Path, on: date | None = None) -> Chosen:
+def write_choice(
+    folders: Sequence[Path], out: Path, on: date | None = None, recalls: "Recalls | None" = None
+) -> Chosen:
     """Write `<out>/choice-<dossiers>.pdf` and `.json` on the cases in `folders`, in their order.
 
-    `on` is the day it is.  Raises CaseError with everything that is wrong with the call, with each
-    case, and with their standing side by side.
+    `on` is the day it is; nobody chooses by evidence that `recalls` name.  Raises CaseError with
+    everything that is wrong with the call, with each case, and with their standing side by side.
     """
     from dossier.report.pages.choice_page import choice_pdf
 
-    cases = _read(folders, on)
+    cases = _read(folders, on, recalls)
     choice = _choice(cases, on)
+    refuse(_recalled(choice, recalls))
     document = canonical(_document(choice))
     with speaking(_language(cases)):
         pdf = choice_pdf(choice, document, max(map(issue_date, cases)))
@@ -63,13 +67,23 @@ def write_choice(folders: Sequence[Path], out: Path, on: date | None = None) -> 
     return Chosen(pdf=out / f"{stem}.pdf", json=out / f"{stem}.json", choice=choice)
 
 
-def _read(folders: Sequence[Path], on: date | None) -> list[Case]:
+def _recalled(choice: "Choice", recalls: "Recalls | None") -> Iterator[CaseProblem]:
+    """Yield which records of a candidate are recalled."""
+    for each, document in zip(choice.candidates, choice.decisions, strict=True):
+        found = recalls and recalls.of(undrawn(each.case, canonical(document)))
+        if found:
+            what = f"rests on what is recalled: {', '.join(sorted(found.because))}: {found.why}"
+            hint = "leave it out by a deviation, or test it anew"
+            yield CaseProblem(f"{each.case.name}/case.toml", "record", what, hint)
+
+
+def _read(folders: Sequence[Path], on: date | None, recalls: "Recalls | None") -> list[Case]:
     """Return the cases; CaseError for every problem of each, of the call and between them."""
     problems = list(_of_the_call(folders))
     cases: list[Case] = []
     for folder in dict.fromkeys(folders):
         try:
-            cases.append(read_case(folder, on=on))
+            cases.append(read_case(folder, on=on, recalls=recalls))
         except CaseError as error:
             problems += [
                 each if each.file == str(folder) else replace(each, file=f"{folder}/{each.file}")

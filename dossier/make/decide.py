@@ -19,6 +19,7 @@ from dossier.report.signing import SignOff
 from dossier.words import speaking
 
 if TYPE_CHECKING:
+    from dossier.record.dossier_file import DossierFile
     from dossier.report.house.house import House
 
 MOST_MOVED, LONG_TEXT = 12, 60
@@ -74,6 +75,14 @@ def decision_json(
     On a day after the last of an approval it says that the approval is over.
     """
     return _documented(case, assessment, issue_date(case, issued), on)[0]
+
+
+def undrawn(case: Case, document: bytes) -> "DossierFile":
+    """Return the dossier that a case and its decision.json make, without its pages."""
+    from dossier.record.dossier_file import DECISION, dossier_of
+
+    files = {each.name: each.content for each in (*case.inputs, case.signoff) if each}
+    return dossier_of(files | {DECISION: document}, case.name)
 
 
 def _documented(

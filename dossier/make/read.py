@@ -37,14 +37,17 @@ UNSEALED, MOVED, REWORDED = "unsealed", "moved", "reworded"
 """What does not stop evidence, and is a condition."""
 
 
-def read_case(folder: Path | str, house: Path | str | None = None, on: date | None = None) -> Case:
+def read_case(
+    folder: Path | str, house: Path | str | None = None, on: date | None = None,
+    recalls: Recalls | None = None,
+) -> Case:  # fmt: skip
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
     `house` is a folder of a house, before the one that the case names: its digest is part of what
     people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
-    given.
+    given.  `recalls` are as of `case_in`.
     """
-    case = case_in(folder, on)
+    case = case_in(folder, on, recalls)
     own = house_of(folder, case.qualification, house)
     return case if own is None else replace(case, house=read_house(own).digest)
 

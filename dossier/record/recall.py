@@ -142,12 +142,16 @@ class Recalled:
         return expired(left) if left and over(left, until, today) else left
 
     @property
+    def why(self) -> str:
+        """Return which recalls name something of it."""
+        return "; ".join(dict.fromkeys(self.because.values()))
+
+    @property
     def text(self) -> str:
         """Return the state in a sentence."""
-        recalls = "; ".join(dict.fromkeys(self.because.values()))
         if self.outcome is None:
-            return f"{recalls}: {', '.join(sorted(self.because))}; not decided again since"
-        return f"{recalls}: {self.outcome.outcome}: {self.outcome.why}"
+            return f"{self.why}: {', '.join(sorted(self.because))}; not decided again since"
+        return f"{self.why}: {self.outcome.outcome}: {self.outcome.why}"
 
 
 @dataclass(frozen=True)

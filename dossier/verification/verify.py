@@ -72,7 +72,7 @@ class Verification:
     beside: str = ""
     """How it reads beside the other dossiers of a register where one has taken its place."""
     beside_why: str = ""
-    """What has taken its place, or what else of the register approves nothing there."""
+    """What has taken its place; or what else of the register refuses, or that none was asked."""
     language: str = ENGLISH
     """Language of the dossier."""
 
@@ -203,7 +203,7 @@ class Verification:
         if self.recalled and not self.fallen:
             yield self.recalled
         if self.beside_why and not self.beside:
-            yield f"beside other dossiers it reads so, {self.beside_why}"
+            yield self.beside_why
         again = self.recomputed
         if again.made_with and not again.same_version:
             changed = ", ".join(other_versions(again.made_with, again.here))

@@ -313,6 +313,16 @@ def test_a_record_that_is_left_out_already_is_not_recalled(folder, effect):
     assert {each.value for each in z.rests if each.kind == "record"} == {"MP-1", "PD-1"}
 
 
+def test_who_asks_no_register_that_lies_beside_is_told(folder):
+    words = "a register lies beside it: whether it is recalled or superseded there was not asked"
+    path = folder / "built.pdf"
+    calls = ("verify", path, "--quick"), ("compare", path, path)
+    assert all(words not in run(*call).stdout for call in calls)
+    put_on_file(folder, first=FIRST)
+    assert all(f": {words}" in run(*call).stdout for call in calls)
+    assert words not in run(*calls[0], "--register", folder).stdout
+
+
 def test_a_recall_file_that_came_with_the_dossiers_is_bound_too(folder, tmp_path):
     put_on_file(folder, first=FIRST)
     other = tmp_path / "copied"
@@ -692,7 +702,7 @@ def test_an_approval_does_not_hide_a_refusal_of_the_same_filter_for_the_same_mac
     assert "</span> superseded: was not approved</span>" in page
     assert page.count("but A r0, whose place it took, reads: not approved") == 1
     done = run("verify", tmp_path / "b.pdf", "--quick", "--register", tmp_path)
-    assert "remark: beside other dossiers it reads so, but A r0, whose place it took" in done.stdout
+    assert "remark: but A r0, whose place it took, reads: not approved" in done.stdout
     put(tmp_path, "c.pdf", made("A", 1, equipment=["Pump 1"]))  # put right by whoever refused it
     assert reads(tmp_path)["c.pdf"] == "approved"
 
