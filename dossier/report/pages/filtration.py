@@ -292,17 +292,18 @@ def sizes_table(runs: Sequence[MultipassResult]) -> Table:
         path = (say(PATHS[run.path]),) if several else ()
         groups.setdefault((side_brief(run.side), *path), []).append(run)
     rows: list[tuple[Cell, ...]] = [
-        (name, *((_span(own, s, _efficiency), _span(own, s, _ratio)) for s in sizes))
-        for name, own in groups.items()
+        (of, *((_span(own, s, _efficiency), _span(own, s, _ratio)) for s in sizes))
+        for of, own in groups.items()
     ]
-    width = 86 // max(len(sizes), 1)
+    name = 14 if several else 9
+    width = (100 - name) // max(len(sizes), 1)
     return Table(
         caption=say(
-            "Efficiency in % and, under it, filtration ratio over the test at each counted size, "
-            "least to most of the specimens (each in decision.json)"
+            "Efficiency in % and, under it, filtration ratio over the test, least to most of the "
+            "specimens"
         ),
         columns=(
-            Column("", 14),
+            Column("", name),
             *(Column(f"{significant(size)} µm(c)", width, "right") for size in sizes),
         ),
         rows=tuple(rows),

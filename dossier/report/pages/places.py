@@ -201,15 +201,15 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
 
 MAIN = (
     ("decision", later("Decision")),
+    ("cautions", later("Cautions")),
     ("requirements", later("Requirements and results")),
     ("application", later("Application, filters and specimens")),
     ("curves", later("What the tests show")),
     ("comparison", later("Comparison with the filter now fitted")),
     ("circuit", later("Behaviour in the circuit")),
-    ("cautions", later("Cautions")),
-    ("signoff", later("Sign-off")),
     ("validity", later("Validity of the tests")),
     ("uncertainty", later("Uncertainty and decision rule")),
+    ("signoff", later("Sign-off")),
     ("method", later("Method, digests and versions")),
 )
 
