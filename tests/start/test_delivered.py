@@ -13,7 +13,8 @@ from openpyxl import load_workbook
 
 from dossier.case.problems import CaseError
 from dossier.case.read import read_case_files
-from dossier.report.pages.reading_notes import handed_in
+from dossier.case.tables.raw_table import Note
+from dossier.report.pages.reading_notes import handed_in, reading_notes
 from dossier.start.take import take_files
 from tests.start.test_shapes import COUNTS, LEAD, SIZES, Truth, case, taken, text, wide, xlsx
 
@@ -247,7 +248,10 @@ def test_formulas_count_by_their_stored_value_and_not_without(case, truth, tmp_p
     with zipfile.ZipFile(file, "w") as archive:
         for name, content in parts.items():
             archive.writestr(name, content)
-    truth.check(taken(case, file)["MP-C1"].table)
+    record = taken(case, file)["MP-C1"]
+    truth.check(record.table)
+    assert Note.FORMULAS in record.notes
+    assert any("calculate the workbook anew" in each for each in reading_notes(record))
     bare = edited(xlsx(tmp_path / "b.xlsx", ("x", wide(Truth(2), titles=(("Specimen C2",),)))),
                   lambda book: book["x"].__setitem__("B4", "=B3+1"))  # fmt: skip
     take_files(case, [bare], None)

@@ -64,6 +64,7 @@ class Note(StrEnum):
     LATIN = "Latin-1"
     TITLES = "titles above the names"
     UNITS = "units below the names"
+    FORMULAS = "formulas"
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,8 @@ _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationship
 
 Cell = tuple[int, int]
 """Row, counted from 1, and index of the column, counted from 0."""
-Mark = Literal["error", "unvalued", "vanishing", "percent", "struck", "faint"]
-"""An error; a formula without a stored value; a number too small to be held, or shown as a
+Mark = Literal["error", "formula", "unvalued", "vanishing", "percent", "struck", "faint"]
+"""An error; a formula; one without a stored value; a number too small to be held, or shown as a
 percentage; a value with a line through it; one that is raised or struck out in part, or white."""
 
 
@@ -261,6 +261,7 @@ class _Scan:
             self._cell(attributes)
         elif name == "f":
             self.formula = True
+            self._mark("formula")
         elif name == "v":
             self.inside, self.text = True, ""
             self.valued = self.kind == "str"

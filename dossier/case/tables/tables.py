@@ -26,6 +26,7 @@ from dossier.case.tables.grid import (
 from dossier.case.tables.layout import refuse_outside, tabled
 from dossier.case.tables.raw_table import (
     VANISHES,
+    Note,
     RawTable,
     TableError,
     filled,
@@ -168,6 +169,8 @@ def read_sheet(
         marks, merged = marks.turn(), grid.turn().merged
     _refuse_unseen(table, marks, merged)
     _keep_notes(table, marks)
+    if _read_from(table, marks.cells["formula"]):
+        table.notes = (*table.notes, Note.FORMULAS)
     return table.settle(decimal)
 
 
@@ -293,9 +296,14 @@ def _keep_notes(table: RawTable, marks: SheetMarks) -> None:
 
 
 def _name(table: RawTable, cells: list[Cell], what: str, hint: str) -> None:
-    read = {column.index for column in (*table.columns, *(c for _, c in table.read_as))}
-    found = [(row, column) for row, column in cells if row >= table.head and column in read]
+    found = _read_from(table, cells)
     for row, column in found[:MAX_NAMED]:
         table.complain(f"cell {lettered(column)}{row}", what, hint)
     if len(found) > MAX_NAMED:
         table.complain("", f"and {len(found) - MAX_NAMED} more such cells", hint)
+
+
+def _read_from(table: RawTable, cells: Iterable[Cell]) -> list[Cell]:
+    """Return those of the cells that a table is read from, its names included."""
+    read = {column.index for column in (*table.columns, *(c for _, c in table.read_as))}
+    return [(row, column) for row, column in cells if row >= table.head and column in read]

@@ -17,6 +17,9 @@ _SENTENCES = {
     Note.UTF16: later("read as UTF-16 text"),
     Note.LATIN: later("not UTF-8 text: read as Latin-1"),
     Note.TITLES: later("rows above the column names are kept as remarks"),
+    Note.FORMULAS: later(
+        "values of formulas are read as they were stored: calculate the workbook anew and compare"
+    ),
     Note.UNITS: later("units taken from the row below the column names"),
 }
 
