@@ -9,7 +9,7 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import mean_on_scale, threshold_of
 from dossier.evidence.statistics.between import BETWEEN
-from dossier.evidence.statistics.combine import OWN
+from dossier.evidence.statistics.combine import DRAWS, OWN, SHOWN
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
@@ -117,10 +117,13 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "type: y = mean ± (K·s + g) against L itself, below 50 % without g; s the scatter of "
             "the specimens, K the tolerance factor of their number, g of common errors. "
             "Filtration ratios and times of the sump: on the reciprocal. Where the linear law "
-            "does not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008, seed "
-            "{seed}). The 95 % interval: U = k·u, U² = 0.9·(t·u)² + 0.1·Σ(ti·ui)², t at the "
-            "effective degrees of freedom ν, ti at 97.5 %.",
+            "does not hold: by the quantiles of Monte Carlo draws (MC; JCGM 101:2008; {draws}, of "
+            "what decides nothing {shown}; seed {seed}), a probability as their share less three "
+            "standard deviations of it. The 95 % interval: U = k·u, U² = 0.9·(t·u)² + "
+            "0.1·Σ(ti·ui)², t at the effective degrees of freedom ν, ti at 97.5 %.",
             seed=seed,
+            draws=f"{DRAWS:_}".replace("_", " "),
+            shown=f"{SHOWN:_}".replace("_", " "),
         ),
     )
 
