@@ -4,6 +4,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.stats import poisson, ranksums
 
 from dossier.evidence.quantities import all_quantities
@@ -20,6 +22,7 @@ from dossier.evidence.validity.readings import (
     _rounding,
     _step,
     _whole,
+    last_digit,
 )
 
 LIMIT = SimpleNamespace(value=0.9)
@@ -312,3 +315,14 @@ def test_counts_that_their_printing_rounds_away_are_told(mean, digit, told):
 )  # fmt: skip
 def test_only_sizes_that_something_asks_for_have_to_be_printed_well(size, asked, quantity, told):
     assert bool(rounded_away(0.5, 1.0, size, asked, quantity)) is told
+
+
+@given(st.lists(st.tuples(st.integers(1, 999_999), st.integers(-8, 1)), min_size=1))
+def test_the_last_digit_is_the_one_that_is_printed_last(printed):
+    """A whole number that does not end in a nought, times a power of ten."""
+    odd = [(n if n % 10 else n + 1, power) for n, power in printed]
+    values = np.array([float(f"{n}e{power}") for n, power in odd])
+    wanted = [10.0**power for _, power in odd]
+    np.testing.assert_allclose(last_digit(values), wanted, rtol=1e-12)
+    np.testing.assert_allclose(last_digit(-values[None, :]), [wanted], rtol=1e-12)
+    assert last_digit(np.array([0.0, 3e-9])).tolist() == [1e-9, 1e-9]
