@@ -30,8 +30,7 @@ from dossier.evidence.statistics.combine import (
     farther,
     generator,
     half_width_of,
-    larger_component,
-    scatter_component,
+    spread_component,
     trials,
 )
 from dossier.evidence.statistics.estimate import (
@@ -329,12 +328,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     finite = np.where(np.isfinite(own), own, np.nan)
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
-    if n == 1:
-        return Component(name=COUNTING, u=counting, source=say("the records"))
-    scatter = float(values.std(ddof=1)) / math.sqrt(n)
-    if scatter >= counting:
-        return scatter_component(n, scatter)
-    return larger_component(COUNTING, n, counting, scatter)
+    return spread_component(values, counting, COUNTING)
 
 
 def _bound(bounds: Sequence[Bound]) -> Bound:
