@@ -47,14 +47,10 @@ from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 _declared = partial(Quantity, section="efficiency", records=("multipass",), standard=STANDARD)
-_size = partial(
-    _declared, dimension="size", unit="um(c)", better="lower",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
-)  # fmt: skip
-_efficiency = partial(
-    _declared, dimension="fraction", unit="%", conditions=(SIZE,), better="higher",
-    share_of="penetration",
-)  # fmt: skip
+CHOSEN = STANDARD + "; the form of the interpolation is our choice among several"
+_size = partial(_declared, dimension="size", unit="um(c)", better="lower", standard=CHOSEN)
+_share = partial(_declared, dimension="fraction", unit="%", share_of="penetration")
+_efficiency = partial(_share, conditions=(SIZE,), better="higher")
 
 
 def _penetration(

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
 from functools import wraps
-from typing import Concatenate
+from typing import Any, Concatenate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -364,13 +364,12 @@ def over_lots(bench: Bench, found: Estimate) -> Estimate:
     whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=part.source)
     components = (*(found.components or (whole,)), part)
     found = replace(found, components=components, u=math.hypot(found.u, part.u), dof=part.dof)
-    if found.samples is None and found.middle is None:
+    drawn: dict[str, Any] = {name: getattr(found, name) for name in ("samples", "middle")}
+    if all(each is None for each in drawn.values()):
         return found
     errors = draws_of(part, generator(bench, "lots"))
-    samples, middle = (
-        None if draws is None else draws + errors for draws in (found.samples, found.middle)
-    )
-    return replace(found, samples=samples, middle=middle)
+    drawn = {name: None if each is None else each + errors for name, each in drawn.items()}
+    return replace(found, **drawn)
 
 
 def _lot(bench: Bench, record: str) -> tuple[str, str]:
