@@ -277,23 +277,14 @@ def following(total: int) -> Iterator[ProgressBar]:
     if not sys.stderr.isatty():
         yield ProgressBar(None)
         return
+    from rich import progress as bars
     from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        SpinnerColumn,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
 
-    progress = Progress(
-        SpinnerColumn(), BarColumn(20), MofNCompleteColumn(), TimeElapsedColumn(),
-        TextColumn("left"), TimeRemainingColumn(),
-        TextColumn("{task.description}", markup=False), console=Console(stderr=True),
-        transient=True, redirect_stdout=False, redirect_stderr=False,
-    )  # fmt: skip
+    columns: list[Any] = [bars.SpinnerColumn(), bars.BarColumn(20), bars.MofNCompleteColumn()]
+    columns += [bars.TimeElapsedColumn(), bars.TextColumn("left"), bars.TimeRemainingColumn()]
+    columns.append(bars.TextColumn("{task.description}", markup=False))
+    alone: dict[str, Any] = {"transient": True, "redirect_stdout": False, "redirect_stderr": False}
+    progress = bars.Progress(*columns, console=Console(stderr=True), **alone)
     progress.start()
     try:
         yield ProgressBar(progress, progress.add_task("", total=total))

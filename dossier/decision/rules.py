@@ -16,36 +16,28 @@ Rule = Literal["simple_acceptance", "guard_band", "graded"]
 
 
 class Verdict(StrEnum):
-    """What is said of one requirement."""
+    """What is said of one requirement, from the worst for an approval to the best, then none."""
 
-    PASS = "pass"
-    CONDITIONAL_PASS = "conditional pass"
-    CONDITIONAL_FAIL = "conditional fail"
     FAIL = "fail"
+    CONDITIONAL_FAIL = "conditional fail"
     NOT_DEMONSTRATED = "not demonstrated"
+    CONDITIONAL_PASS = "conditional pass"
+    PASS = "pass"
     NOT_APPLICABLE = "not applicable"
 
 
 class Decision(StrEnum):
-    """What is said of the filter in its application."""
+    """What is said of the filter in its application, from the worst to the best."""
 
-    APPROVED = "approved"
-    APPROVED_WITH_CONDITIONS = "approved with conditions"
     NOT_APPROVED = "not approved"
     UNDECIDED = "undecided"
+    APPROVED_WITH_CONDITIONS = "approved with conditions"
+    APPROVED = "approved"
 
 
-WORST = (
-    Decision.NOT_APPROVED, Decision.UNDECIDED, Decision.APPROVED_WITH_CONDITIONS, Decision.APPROVED,
-)  # fmt: skip
-"""Decisions from the worst to the best."""
-
-
-BETTER = (
-    Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_DEMONSTRATED, Verdict.CONDITIONAL_PASS,
-    Verdict.PASS,
-)  # fmt: skip
-"""Verdicts from the worst to the best for an approval."""
+WORST, VERDICTS = tuple(Decision), tuple(Verdict)
+BETTER = VERDICTS[:-1]
+"""Verdicts on what applies."""
 FAILS = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 
 

@@ -11,7 +11,7 @@ from dossier.case.consistency import plain
 from dossier.decision.cautions import dropped
 from dossier.decision.conditions import of_dropped, ran_out, valid_until, what_ends
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
-from dossier.decision.rules import BETTER, WORST, Verdict
+from dossier.decision.rules import VERDICTS, WORST, Verdict
 from dossier.evidence.limits import Check
 from dossier.words import later, say
 
@@ -52,9 +52,6 @@ def leading(parts: Sequence[Assessment]) -> Assessment:
 
 def _nearest(part: Assessment) -> tuple[int, float]:
     return min(nearness(finding) for finding in part.findings)
-
-
-VERDICTS = (*BETTER, Verdict.NOT_APPLICABLE)
 
 
 def nearness(finding: Finding) -> tuple[int, float]:

@@ -67,17 +67,13 @@ def source_of(environment: Any, name: str) -> str:
     return str(environment.loader.get_source(environment, name)[0])
 
 
-def fetcher(
-    style: str,
-    picture: Callable[[str], bytes] | None = None,
-    fonts: Mapping[str, bytes] | None = None,
-) -> Any:
+def fetcher(style: str, picture: Callable[[str], bytes] | None, fonts: Mapping[str, bytes]) -> Any:
     """Return a WeasyPrint fetcher for ``asset:`` names and pictures in the page, nothing else.
 
     `style` is the style sheet; `picture` returns the chart of an address as SVG; `fonts` are those
     of a house's own words, by kind.
     """
-    served = {f"{HOUSE_FONT}{kind}.ttf": content for kind, content in (fonts or {}).items()}
+    served = {f"{HOUSE_FONT}{kind}.ttf": content for kind, content in fonts.items()}
     from weasyprint.urls import URLFetcher, URLFetcherResponse
 
     class _Assets(URLFetcher):  # type: ignore[misc]  # WeasyPrint carries no types

@@ -250,13 +250,10 @@ def terminal_pressure(
         return given, "given"
     valve = application.circuit.bypass_valve
     found = [(valve.opening.max, "valve")] if not fine and valve and valve.opening else []
-    found += [
-        (demand.upper, "requirement")
-        for demand in test.demands
-        if not fine and demand.quantity.name == "pressure_drop_at_interval" and demand.upper
-    ]
+    loaded = [d for d in test.demands if d.quantity.name == "pressure_drop_at_interval"]
+    asked = [] if fine else [demand.upper for demand in loaded if demand.upper]
     stated = terms_of(application, test.kind, test.path, "terminal")
-    found += [(each, "requirement") for each in stated if each is not None]
+    found += [(each, "requirement") for each in (*asked, *stated) if each is not None]
     if not found:
         flag = "--terminal-fine" if fine else "--terminal"
         what = f"no bypass valve and no requirement says where a run of the {test.path} path ends"

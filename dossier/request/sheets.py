@@ -152,6 +152,19 @@ def _value(value: float, unit: str, dimension: str) -> float:
     return float(f"{from_si(value, unit, dimension):.6g}")
 
 
+RULES = (
+    later(
+        "Fill the white cells; grey ones do not apply. Names of sheets and columns stay as they "
+        "are; another unit of the same kind may stand in the square brackets."
+    ),
+    later("One value a cell. What was not measured is an empty cell, never a zero."),
+    later("A row that begins with # is a remark of the laboratory; it is kept and printed."),
+    later("Each run of the sheet Runs has a sheet of its own for its readings."),
+    later("Send the file back as it is when it is filled: it is evidence, and nobody edits it."),
+)
+"""How the workbook is filled."""
+
+
 def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
     """Write the sheet that says what goes where, in the language spoken now."""
     from openpyxl.styles import Alignment, Font
@@ -161,16 +174,9 @@ def _explain(page: Any, request: TestRequest, blanks: Sequence[Blank]) -> None:
     asked, settings = request.asked.application, request.settings
     reply = f"{say('Reply by')} {day(settings.reply_by)}" if settings.reply_by else ""
     asking = say("Test request: {title}", title=asked.title), request.running, asked.owner
-    for line in (
-        "; ".join(filter(None, (*asking, settings.contact, reply))),
-        say("Fill the white cells; grey ones do not apply. Names of sheets and columns stay as "
-            "they are; another unit of the same kind may stand in the square brackets."),
-        say("One value a cell. What was not measured is an empty cell, never a zero."),
-        say("A row that begins with # is a remark of the laboratory; it is kept and printed."),
-        say("Each run of the sheet Runs has a sheet of its own for its readings."),
-        say("Send the file back as it is when it is filled: it is evidence, and nobody edits it."),
-    ):  # fmt: skip
-        page.append([line])
+    page.append(["; ".join(filter(None, (*asking, settings.contact, reply)))])
+    for line in RULES:
+        page.append([say(line)])
     page.append([])
     for blank in blanks:
         for name, header in blank.columns.items():

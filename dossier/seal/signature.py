@@ -58,11 +58,8 @@ def make_identity(name: str, folder: Path, passphrase: str) -> Identity:
     The authority is made with its first identity.  Both certificates carry `TEST_MARK` in their
     subject.  Raises CaseError where the identity exists or the authority's key does not open.
     """
-    from cryptography.hazmat.primitives.serialization import (
-        BestAvailableEncryption,
-        Encoding,
-        pkcs12,
-    )
+    from cryptography.hazmat.primitives import serialization as form
+    from cryptography.hazmat.primitives.serialization import pkcs12
 
     slug = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")
     if not slug or len(name) > 64:
@@ -74,11 +71,10 @@ def make_identity(name: str, folder: Path, passphrase: str) -> Identity:
     secret = passphrase.encode()
     issuer_key, issuer = _authority(folder, secret)
     key, certificate = _issued(name, issuer_key, issuer)
-    packed = pkcs12.serialize_key_and_certificates(
-        name.encode(), key, certificate, [issuer], BestAvailableEncryption(secret)
-    )
+    made, locked = (key, certificate, [issuer]), form.BestAvailableEncryption(secret)
+    packed = pkcs12.serialize_key_and_certificates(name.encode(), *made, locked)
     write_whole(target, packed, OWNER)
-    (folder / f"{slug}.pem").write_bytes(certificate.public_bytes(Encoding.PEM))
+    (folder / f"{slug}.pem").write_bytes(certificate.public_bytes(form.Encoding.PEM))
     return Identity(target, folder / f"{AUTHORITY}.pem")
 
 
@@ -114,7 +110,8 @@ def _issued(name: str, issuer_key: Any, issuer: Any) -> tuple[Any, Any]:
     kinds = x509.NameOID.COMMON_NAME, x509.NameOID.ORGANIZATIONAL_UNIT_NAME
     subject = x509.Name(map(x509.NameAttribute, kinds, (name, TEST_MARK)))
     now = datetime.now(UTC).replace(microsecond=0)
-    authority_key = (issuer_key or key).public_key()
+    public = (issuer_key or key).public_key()
+    issued_by = x509.AuthorityKeyIdentifier.from_issuer_public_key(public)
     builder = (
         x509.CertificateBuilder()
         .subject_name(subject)
@@ -126,9 +123,7 @@ def _issued(name: str, issuer_key: Any, issuer: Any) -> tuple[Any, Any]:
         .add_extension(x509.BasicConstraints(issuer is None, None), critical=True)
         .add_extension(_usage(authority=issuer is None), critical=True)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
-        .add_extension(
-            x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key), critical=False
-        )
+        .add_extension(issued_by, critical=False)
     )
     return key, builder.sign(issuer_key or key, hashes.SHA256())
 

@@ -13,7 +13,7 @@ import pickle, sys
 import weasyprint
 from dossier.report.assets import fetcher
 html, style, attached = pickle.load(open(sys.argv[1], "rb"))
-weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(style)).write_pdf(
+weasyprint.HTML(string=html, base_url="asset:", url_fetcher=fetcher(style, None, {})).write_pdf(
     sys.argv[2], pdf_variant="pdf/a-3a", pdf_forms=True,
     attachments=[weasyprint.Attachment(string=body, name=name) for name, body in attached],
 )

@@ -70,18 +70,18 @@ class TestOverall:
 
     def test_words(self) -> None:
         assert [str(v) for v in Verdict] == [
-            "pass",
-            "conditional pass",
-            "conditional fail",
             "fail",
+            "conditional fail",
             "not demonstrated",
+            "conditional pass",
+            "pass",
             "not applicable",
         ]
         assert [str(d) for d in Decision] == [
-            "approved",
-            "approved with conditions",
             "not approved",
             "undecided",
+            "approved with conditions",
+            "approved",
         ]
 
     def test_refuses_an_unknown_word(self) -> None:

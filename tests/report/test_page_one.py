@@ -42,7 +42,9 @@ def test_the_ruler_counts_lines_as_the_layout_does(ruler, width):
             f'overflow-wrap: break-word; font: {weight} {ruler.points}pt/{ruler.leading} "Fira '
             f'Sans" }}</style><p>{text}</p>'
         )
-        source = weasyprint.HTML(string=page, base_url="asset:", url_fetcher=assets.fetcher(""))
+        source = weasyprint.HTML(
+            string=page, base_url="asset:", url_fetcher=assets.fetcher("", None, {})
+        )
         boxes = [
             b for b in source.render().pages[0]._page_box.descendants() if b.element_tag == "p"
         ]

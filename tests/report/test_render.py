@@ -218,7 +218,7 @@ def test_markup_in_every_text_stays_text(undrawn, monkeypatch):
 )  # fmt: skip
 def test_nothing_but_the_packages_own_assets_is_fetched(url):
     with pytest.raises(ValueError, match="not part of the dossier"):
-        assets.fetcher("").fetch(url)
+        assets.fetcher("", None, {}).fetch(url)
 
 
 def test_no_line_breaks_inside_a_number_with_a_compound_unit_and_markup_stays_text():
@@ -369,7 +369,10 @@ def test_charts_at_the_foot_stay_on_their_page_and_leave_room_for_words(rows):
     html = f'<link rel="stylesheet" href="asset:dossier.css"><body>{words}{row * rows}{words}'
     style = (assets.template_folder() / "dossier.css").read_text()
     pages = (
-        layout.load_weasyprint().HTML(string=html, url_fetcher=assets.fetcher(style)).render().pages
+        layout.load_weasyprint()
+        .HTML(string=html, url_fetcher=assets.fetcher(style, None, {}))
+        .render()
+        .pages
     )
     seen = 0
     for page in pages:

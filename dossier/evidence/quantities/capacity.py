@@ -25,10 +25,8 @@ from dossier.words import later, say
 
 INJECTION_FLOW = later("injection flow")
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
-_declared = partial(
-    Quantity, dimension="mass", unit="g", section="capacity", records=("multipass",),
-    better="higher", standard=STANDARD,
-)  # fmt: skip
+_mass = partial(Quantity, dimension="mass", unit="g", section="capacity", better="higher")
+_declared = partial(_mass, records=("multipass",), standard=STANDARD)
 
 
 def injection_flow_components(

@@ -47,10 +47,8 @@ STANDARD = (
     "loading curve of the run as described in ISO 4548-12:2017 (from memory), carried by the "
     "viscous part of the element (common practice); Monte Carlo after JCGM 101:2008"
 )
-_declared = partial(
-    Quantity, dimension="pressure", unit="kPa", conditions=(RATED_FLOW, NORMAL_OIL, HOURS),
-    section="pressure", standard=STANDARD,
-)  # fmt: skip
+_on_duty = partial(Quantity, conditions=(RATED_FLOW, NORMAL_OIL, HOURS), section="pressure")
+_declared = partial(_on_duty, dimension="pressure", unit="kPa", standard=STANDARD)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

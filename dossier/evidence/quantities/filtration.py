@@ -30,8 +30,7 @@ from dossier.evidence.statistics.combine import (
     farther,
     generator,
     half_width_of,
-    larger_component,
-    scatter_component,
+    spread_component,
     trials,
 )
 from dossier.evidence.statistics.estimate import (
@@ -48,14 +47,10 @@ from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"
 _declared = partial(Quantity, section="efficiency", records=("multipass",), standard=STANDARD)
-_size = partial(
-    _declared, dimension="size", unit="um(c)", better="lower",
-    standard=STANDARD + "; the form of the interpolation is our choice among several",
-)  # fmt: skip
-_efficiency = partial(
-    _declared, dimension="fraction", unit="%", conditions=(SIZE,), better="higher",
-    share_of="penetration",
-)  # fmt: skip
+CHOSEN = STANDARD + "; the form of the interpolation is our choice among several"
+_size = partial(_declared, dimension="size", unit="um(c)", better="lower", standard=CHOSEN)
+_share = partial(_declared, dimension="fraction", unit="%", share_of="penetration")
+_efficiency = partial(_share, conditions=(SIZE,), better="higher")
 
 
 def _penetration(
@@ -329,12 +324,7 @@ def _scatter(values: Floats, own: Floats) -> Component:
     finite = np.where(np.isfinite(own), own, np.nan)
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
-    if n == 1:
-        return Component(name=COUNTING, u=counting, source=say("the records"))
-    scatter = float(values.std(ddof=1)) / math.sqrt(n)
-    if scatter >= counting:
-        return scatter_component(n, scatter)
-    return larger_component(COUNTING, n, counting, scatter)
+    return spread_component(values, counting, COUNTING)
 
 
 def _bound(bounds: Sequence[Bound]) -> Bound:

@@ -231,19 +231,11 @@ def _few(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose: s
     source = say("gamma distributions of the counts, Monte Carlo")
     few = Component(name=later("counting of few particles"), u=u, source=source)
     note = say("few particles were counted downstream: exact counting statistics by Monte Carlo")
-    return Estimate(
-        value=upper if none_seen else linear.value,
-        u=u,
-        per_specimen=linear.per_specimen,
-        components=(*(c for c in linear.components if c.shared), few),
-        bound="smaller than" if none_seen else "",
-        samples=samples,
-        specimen_samples=own,
-        middle=linear.middle,
-        precision=linear.precision,
-        sources=linear.sources,
-        notes=(note,),
-    )
+    if none_seen:
+        linear = replace(linear, value=upper, bound="smaller than")
+    parts = (*(c for c in linear.components if c.shared), few)
+    known = replace(linear, components=parts, samples=samples, specimen_samples=own)
+    return replace(known, u=u, dof=math.inf, notes=(note,))
 
 
 def _middle(bench: Bench, passages: Sequence[Passage], linear: Estimate, purpose: str) -> Floats:

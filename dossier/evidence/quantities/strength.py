@@ -97,10 +97,8 @@ for _column, _row in ROWS.items():
     _named(partial(measured, _column, _named))
 
 CHARACTERISTIC = StatedAt(name="characteristic", dimension="text", unit="")
-_inspected = partial(
-    Quantity, conditions=(CHARACTERISTIC,), section="strength", records=("inspection",),
-    better="neither",
-)  # fmt: skip
+_found = partial(Quantity, section="strength", records=("inspection",), better="neither")
+_inspected = partial(_found, conditions=(CHARACTERISTIC,))
 
 
 @_inspected(

@@ -61,6 +61,11 @@ def _classes(cumulative: Floats) -> Floats:
     return result
 
 
+def _overall(runs: Sequence[MultipassResult], k: int) -> float:
+    """Return the mean efficiency [-] at size column `k` and larger, ratio of averages."""
+    return float(np.mean([1.0 - run.down[:, k].sum() / run.up[:, k].sum() for run in runs]))
+
+
 def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -> float | None:
     """Return the concentration summed over size classes over that of one cumulative balance [-].
 
@@ -79,12 +84,9 @@ def class_over_cumulative(bench: Bench, side: Side, size: float, share: float) -
     if any(not np.array_equal(one.sizes, sizes) for each in found for one in each):
         return None
     weights = [1.0 - share, share] if len(paths) == 2 else [1.0]  # of one path it cancels
-    by_class: Floats = np.zeros(len(counts))
-    together = 0.0
-    for weight, each in zip(weights, found, strict=True):
-        by_class = by_class + weight * class_efficiency(each)[start:]
-        whole = [1.0 - one.down[:, start].sum() / one.up[:, start].sum() for one in each]
-        together += weight * float(np.mean(whole))
+    pairs = list(zip(weights, found, strict=True))
+    by_class = np.sum([weight * class_efficiency(each)[start:] for weight, each in pairs], axis=0)
+    together = sum(weight * _overall(each, start) for weight, each in pairs)
     if not (by_class > 0).all() or not together > 0:
         return None
     return float((_classes(counts) / by_class).sum() / (counts[0] / together))

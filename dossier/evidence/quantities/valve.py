@@ -23,6 +23,10 @@ from dossier.physics import valve
 from dossier.words import later, say, say_count
 
 BAND = later("lowest opening pressure: lower end of the application's band")
+NOT_SWEPT = later(
+    "the bypass valve is part of the candidate and nobody measured where it opens: hand in a "
+    "bypass valve sweep of its specimens"
+)
 
 
 @once
@@ -42,11 +46,7 @@ def lowest_opening(bench: Bench, side: Side) -> Estimate:
     if circuit.bypass_valve.location != "filter" or (side == "reference" and not tested):
         return band
     if not tested:
-        words = later(
-            "the bypass valve is part of the candidate and nobody measured where it opens: hand in "
-            "a bypass valve sweep of its specimens"
-        )
-        raise NotDemonstrated(say(words))
+        raise NotDemonstrated(say(NOT_SWEPT))
     try:
         measured = from_sweeps(bench, side, opening_from_sweep, result="pressure")
     except NotDemonstrated as why:

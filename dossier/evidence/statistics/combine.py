@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
 from functools import wraps
-from typing import Concatenate
+from typing import Any, Concatenate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,7 +183,8 @@ def combine(
     Effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4).
     """
     values = np.array([each.value for each in specimens])
-    spread = _spread(values, np.asarray(own, dtype=float), own_name)
+    independent = float(np.sqrt((np.asarray(own, dtype=float) ** 2).sum())) / len(values)
+    spread = spread_component(values, independent, own_name)
     houses = [(laboratories or {}).get(each.record, "") for each in specimens]
     told = precision(values, houses)
     components = [_within(spread, told, own), *as_seen(shared, told)]
@@ -222,15 +223,20 @@ def combine_results(
     return combine(specimens, own, shared, own_name=own_name, notes=notes, laboratories=houses)
 
 
-def _spread(values: NDArray[np.float64], own: NDArray[np.float64], own_name: str) -> Component:
+def spread_component(values: Floats, independent: float, own_name: str) -> Component:
+    """Return the scatter of specimens of `values` (n), or their own errors where these are larger.
+
+    `independent` is the standard uncertainty that their own errors, `own_name`, give the mean.
+    """
     n = len(values)
-    independent = float(np.sqrt((own**2).sum())) / n
     if n == 1:
         return Component(name=own_name, u=independent, source=say("one specimen"))
     scatter = float(values.std(ddof=1)) / math.sqrt(n)
     if scatter >= independent:
         return scatter_component(n, scatter)
-    return larger_component(own_name, n, independent, scatter)
+    name, said = LARGER.format(what=own_name, number=n), say(LARGER, what=say(own_name), number=n)
+    own = Component(name=name, said=said, u=independent, source=say("the records"))
+    return replace(own, scatter=scatter, scatter_dof=n - 1.0)
 
 
 def _within(spread: Component, told: Precision | None, own: Sequence[float]) -> Component:
@@ -276,19 +282,11 @@ def _seen(stated: Component, u: float, told: Precision) -> Component:
     return replace(both, u=u, dof=told.dof, source=source)
 
 
-def scatter_component(n: int, u: float) -> Component:
+def scatter_component(n: int, u: float, words: str = SCATTER) -> Component:
     """Return the scatter of `n` specimens, of standard uncertainty `u`, as a component."""
-    name, source = SCATTER.format(number=n), say("the records")
-    said = say(SCATTER, number=n)
-    return Component(name=name, said=said, u=u, dof=n - 1.0, source=source, of_specimens=True)
-
-
-def larger_component(own_name: str, n: int, u: float, scatter: float) -> Component:
-    """Return the specimens' own errors, `u`, where they are larger than their `scatter`."""
-    name, source = LARGER.format(what=own_name, number=n), say("the records")
-    said = say(LARGER, what=say(own_name), number=n)
-    own = Component(name=name, said=said, u=u, source=source)
-    return replace(own, scatter=scatter, scatter_dof=n - 1.0)
+    name, said, own = words.format(number=n), say(words, number=n), words == SCATTER
+    source = say("the records")
+    return Component(name=name, said=said, u=u, dof=n - 1.0, source=source, of_specimens=own)
 
 
 def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]]) -> list[Component]:
@@ -365,19 +363,16 @@ def over_lots(bench: Bench, found: Estimate) -> Estimate:
     groups = [values[[lot == name for lot in lots]] for name in names]
     spread = float(np.std([group.mean() for group in groups], ddof=1))
     shares = [len(group) / len(values) for group in groups]
-    number, source = len(names), say("the records")
-    name, u = LOTS.format(number=number), spread * math.hypot(*shares)
-    part = Component(name=name, said=say(LOTS, number=number), u=u, dof=number - 1.0, source=source)
-    whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=source)
+    part = scatter_component(len(names), spread * math.hypot(*shares), LOTS)
+    whole = Component(name=later("all else"), u=found.u, dof=found.dof, source=part.source)
     components = (*(found.components or (whole,)), part)
     found = replace(found, components=components, u=math.hypot(found.u, part.u), dof=part.dof)
-    if found.samples is None and found.middle is None:
+    drawn: dict[str, Any] = {name: getattr(found, name) for name in ("samples", "middle")}
+    if all(each is None for each in drawn.values()):
         return found
     errors = draws_of(part, generator(bench, "lots"))
-    samples, middle = (
-        None if draws is None else draws + errors for draws in (found.samples, found.middle)
-    )
-    return replace(found, samples=samples, middle=middle)
+    drawn = {name: None if each is None else each + errors for name, each in drawn.items()}
+    return replace(found, **drawn)
 
 
 def _lot(bench: Bench, record: str) -> tuple[str, str]:

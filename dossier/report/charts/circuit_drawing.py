@@ -116,16 +116,17 @@ def svg_of(circuit: CircuitDrawing) -> bytes:
         (filled, 'fill="#000"'),
     )
     marks = "".join(f'<path d="{" ".join(paths)}" {look}/>' for paths, look in looks if paths)
-    words = "".join(
-        f'<text x="{each.x:g}" y="{each.y:g}" text-anchor="{each.anchor}">'
-        f"{escape(chart_text(each.text), quote=False)}</text>"
-        for each in labels_of(circuit)
-    )
+    words = "".join(map(_text, labels_of(circuit)))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH - begin():g}pt" '
         f'height="{height:g}pt" viewBox="{begin():g} 0 {WIDTH - begin():g} {height:g}">{marks}'
         f'<g font-family="\'Dossier Sans\'" font-size="{SIZE:g}">{words}</g></svg>'
     ).encode()
+
+
+def _text(label: Label) -> str:
+    place = f'x="{label.x:g}" y="{label.y:g}" text-anchor="{label.anchor}"'
+    return f"<text {place}>{escape(chart_text(label.text), quote=False)}</text>"
 
 
 def _supply(circuit: CircuitDrawing) -> float:

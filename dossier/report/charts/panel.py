@@ -146,6 +146,13 @@ class Axis:
         return found or self.marks(2 * most)  # no axis without a number
 
 
+def widened(values: Sequence[float], share: float) -> tuple[float, float]:
+    """Return the ends of `values` with a `share` of their span [-] as room around them."""
+    low, high = min(values), max(values)
+    room = share * (high - low) or 0.1 * abs(high) or 1.0
+    return low - room, high + room
+
+
 def tick(value: float, spec: str = "g") -> str:
     """Return a number as charts print it: a true minus, and the decimal mark of the language."""
     return format(value, spec).replace("-", MINUS).replace(".", decimal_mark())

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 from dossier.report.assets import data_uri
 from dossier.report.blocks import Kind
+from dossier.report.charts.panel import widened
 from dossier.report.charts.style import CANDIDATE
 
 WIDE, HIGH = 120.0, 19.0
 """Size of the picture [pt]."""
+MIDDLE = HIGH / 2
 EDGE = 6.0
 """Left free at either end [pt]."""
 
@@ -44,28 +46,24 @@ def drawn_strip(strip: Strip) -> bytes:
     accepted = list(filter(math.isfinite, limits))
     ends = list(filter(math.isfinite, strip.ends or ()))
     every = [*strip.limits, *accepted, *strip.specimens, strip.deciding, *ends]
-    low, high = min(every), max(every)
-    room = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
-    low, high = low - room, high + room
+    low, high = widened(every, 0.06)
 
     def x(value: float) -> float:
         return EDGE + (WIDE - 2 * EDGE) * (value - low) / (high - low)
 
-    middle = HIGH / 2
     left = x(strip.lower) if strip.lower in accepted else 0.0
     right = x(strip.upper) if strip.upper in accepted else WIDE
     marks = [] if accepted != limits or right <= left else [_box(left, right - left)]
-    marks.append(_line(0.0, middle, WIDE, middle, "#b0b0b0", 0.5))
+    marks.append(_line(0.0, MIDDLE, WIDE, MIDDLE, "#b0b0b0", 0.5))
     marks += [_line(x(end), 1.0, x(end), HIGH - 1.0, "#000", 0.7, "1.6 1.2") for end in accepted]
     marks += [_line(x(end), 0.0, x(end), HIGH, "#000", 1.6) for end in strip.limits]
     if len(ends) == 2:
-        marks.append(_line(x(ends[0]), middle, x(ends[1]), middle, "#404040", 1.4))
-    marks += [_ring(x(value), middle) for value in strip.specimens]
-    marks.append(_point(x(strip.deciding), middle, strip.kind, strip.bound))
-    body = "".join(marks)
+        marks.append(_line(x(ends[0]), MIDDLE, x(ends[1]), MIDDLE, "#404040", 1.4))
+    marks += [_ring(x(value), MIDDLE) for value in strip.specimens]
+    marks.append(_point(x(strip.deciding), MIDDLE, strip.kind, strip.bound))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}pt" height="{HIGH:g}pt" '
-        f'viewBox="0 0 {WIDE:g} {HIGH:g}">{body}</svg>'
+        f'viewBox="0 0 {WIDE:g} {HIGH:g}">{"".join(marks)}</svg>'
     ).encode()
 
 

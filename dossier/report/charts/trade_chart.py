@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from textwrap import fill
 from typing import Any
 
-from dossier.report.charts.panel import Panel
+from dossier.report.charts.panel import Panel, widened
 from dossier.report.charts.style import SHADE, line_style
 from dossier.words import say
 
@@ -77,8 +77,7 @@ def _frame(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> No
     )
     for reach, ends, axis in spans:
         everything = [e for e in (*ends, reach.lower, reach.upper) if math.isfinite(e)]
-        room = 0.12 * (max(everything) - min(everything)) or 0.1 * abs(max(everything)) or 1.0
-        axis.low, axis.high = min(everything) - room, max(everything) + room
+        axis.low, axis.high = widened(everything, 0.12)
 
 
 def _allowed(panel: Panel, points: Sequence[TradePoint], x: Reach, y: Reach) -> None:

@@ -139,23 +139,21 @@ def _font() -> _Font:
 def _letter(letter: str) -> tuple[int, bytes]:
     """Return advance and outline of a letter; one that the font lacks is an empty box."""
     font = _font()
-    pen = _pen(font.glyphs)
+    pen, operators = _pen(font.glyphs)
     font.glyphs[font.name(letter)].draw(pen)
-    return font.width(letter), " ".join(pen.operators).encode()
+    return font.width(letter), " ".join(operators).encode()
 
 
-def _pen(glyphs: Any) -> Any:
-    """Return a pen that notes an outline as operators of PDF, to whole units of the font."""
+def _pen(glyphs: Any) -> tuple[Any, list[str]]:
+    """Return a pen, and the operators of PDF that it notes, to whole units of the font."""
     from fontTools.pens.basePen import BasePen
 
-    class _Pen(BasePen):  # type: ignore[misc]  # fontTools carries no types
-        def __init__(self) -> None:
-            super().__init__(glyphs)
-            self.operators: list[str] = []
+    operators: list[str] = []
 
+    class _Pen(BasePen):  # type: ignore[misc]  # fontTools carries no types
         def _note(self, sign: str, *points: tuple[float, float]) -> None:
             numbers = [str(round(value)) for point in points for value in point]
-            self.operators.append(" ".join([*numbers, sign]))
+            operators.append(" ".join([*numbers, sign]))
 
         def _moveTo(self, pt: Any) -> None:  # noqa: N802
             self._note("m", pt)
@@ -169,4 +167,4 @@ def _pen(glyphs: Any) -> Any:
         def _closePath(self) -> None:  # noqa: N802
             self._note("h")
 
-    return _Pen()
+    return _Pen(glyphs), operators
