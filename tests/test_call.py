@@ -22,7 +22,7 @@ def called(*words):
 
 def test_every_error_of_a_call_is_told_at_once():
     told = called("sign", "--jobs", "3", "--date", "5").output
-    for words in ("4 of them", "--jobs", "'--role'", "'--name'", "YYYY-MM-DD"):
+    for words in ("4 problems", "--jobs", "'--role'", "'--name'", "YYYY-MM-DD"):
         assert words in told
     assert "%Y" not in told
 

@@ -123,7 +123,7 @@ class Call(TyperCommand):
             return super().parse_args(ctx, args)
         except UsageError as error:
             told = list(dict.fromkeys(self._faults(ctx, given)))
-            head = [f"{len(told)} of them"] if len(told) > 1 else []
+            head = [f"{len(told)} problems"] if len(told) > 1 else []
             raise UsageError("\n  ".join([*head, *told]), ctx) from error
 
     def _faults(self, ctx: Any, args: list[str]) -> Iterator[str]:

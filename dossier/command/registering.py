@@ -80,6 +80,7 @@ def register(
       jobs: Processes that read at once, where many PDFs are read.
     """
     from dossier.register.listing import calendar_text
+    from dossier.register.recall import nowhere
     from dossier.register.register import Wanted, find, parse_rest
     from dossier.register.store import RegisterError
 
@@ -98,6 +99,8 @@ def register(
             ics.write_bytes(calendar_text(outcome).encode())
     except (RegisterError, ValueError) as error:
         stop(error)
+    for line in filter(None, (nowhere(*each, outcome) for each in wanted.resting_on)):
+        typer.echo(shown(line), err=True)
     _put(outcome, hits, wanted, as_csv=as_csv, as_json=as_json)
     raise typer.Exit(DONE if outcome.whole and _passes(head, outcome) else NOT_WHOLE)
 
@@ -116,7 +119,7 @@ def recall(
     trust: Certificates = None,
     jobs: Jobs = 1,
 ) -> None:
-    r"""Recall evidence that turned out wrong, and decide again what rests on it.
+    r"""Recall evidence that turned out wrong.
 
     Every approval that rests on a record measured with it is decided again from its attachments
     without such records; those that fall read as recalled from then on. A letter to each owner, a
@@ -200,7 +203,7 @@ def _put(outcome: "Register", hits: Any, wanted: "Wanted", *, as_csv: bool, as_j
     elif as_csv:
         sys.stdout.write(csv_text(hits))
     else:
-        print_register(outcome, hits, resting=bool(wanted.resting_on))
+        print_register(outcome, hits, wanted)
     print_state(outcome, to_stderr=as_json or as_csv)
 
 

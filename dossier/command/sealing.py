@@ -274,9 +274,10 @@ def _persons(given: Sequence[str]) -> dict[str, bytes]:
 
 
 def constraints(pdf: Annotated[Path, typer.Argument(metavar="PDF")]) -> None:
-    """Print the exact versions that a dossier was built with, as a constraints file for pip.
+    """Print the exact versions that a dossier was built with.
 
-    With these and the same Python, on the same system, its pages come out the same to the byte.
+    They are a constraints file for pip. With these and the same Python, on the same system, its
+    pages come out the same to the byte.
 
     Example: dossier constraints out/LFQ-0412-r0.pdf
 

@@ -103,7 +103,7 @@ def _read(folders: Sequence[Path], on: date | None, recalls: "Recalls | None") -
 def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
     if not 2 <= len(folders) <= MOST:
         what = f"{len(folders)} named"
-        yield CaseProblem("the call", "CASE", what, f"name two to {MOST} cases to choose between")
+        yield CaseProblem("the call", "CASE", what, f"name 2 to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
     for folder in dict.fromkeys(each for each in folders if places.count(each.resolve()) > 1):
         yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")

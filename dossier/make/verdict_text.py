@@ -11,6 +11,7 @@ from dossier.decision.finding import Assessment, Finding
 from dossier.decision.probability import chance_text
 from dossier.evidence.limits import Check
 from dossier.record.signoff import reads
+from dossier.report.format import clean
 from dossier.report.pages.fixed_words import TONGUES, answer_of, given_texts
 from dossier.report.pages.results import limit_text, result_lines
 from dossier.report.signing import Signed, SignOff
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 MOST_CHECKS = 12
 """Checks that were not met which are printed one by one."""
+SEVERAL = {"warning": "warnings", "does not apply": "do not apply"}
+"""Outcomes of which several are told in another form."""
 
 
 MARKS = {"pass": ("✓", "green"), "fail": ("✗", "red"), "not applicable": ("–", "")}
@@ -73,7 +76,7 @@ def language_note(assessment: Assessment) -> str:
 def _reasons(assessment: Assessment) -> Iterator[str]:
     for each in assessment.findings:
         if each.verdict.value != "pass":
-            yield f"{each.demand.id}: {each.verdict.value}: {each.reason}"
+            yield f"{clean(each.demand.id)}: {each.verdict.value}: {each.reason}"
 
 
 def _signed(each: Signed) -> str:
@@ -92,7 +95,7 @@ def check_lines(checks: Sequence[Check]) -> list[str]:
     """Return how many checks of validity came out how, and those that were not met."""
     counts = Counter(check.outcome for check in checks)
     told = ", ".join(
-        f"{count} {outcome}{'s' if outcome == 'warning' and count > 1 else ''}"
+        f"{count} {SEVERAL.get(outcome, outcome) if count > 1 else outcome}"
         for outcome, count in counts.most_common()
     )
     lines = [f"checks: {told or 'none'}"]
@@ -153,7 +156,7 @@ def print_choice(choice: "Choice") -> None:
     rows = []
     for found in zip(*(e.assessment.findings for e in choice.candidates), strict=True):
         asked, verdicts = found[0].demand, [each.verdict.value for each in found]
-        rows.append((asked.id, asked.quantity.title, asked.at_text, *verdicts))
+        rows.append((clean(asked.id), asked.quantity.title, asked.at_text, *verdicts))
     labels = [each.label for each in choice.candidates]
     console.print(plain_table(("requirement", "quantity", "at", *labels), rows))
     for each, signoff in zip(choice.candidates, choice.signoffs, strict=True):
@@ -191,7 +194,7 @@ def _row(finding: Finding) -> tuple[str, ...]:
     p = finding.probability
     chance = "" if p is None else chance_text(p, demand.confidence)
     return (
-        demand.id + advisory,
+        clean(demand.id) + advisory,
         demand.quantity.title,
         demand.at_text,
         "; ".join(result_lines(finding)) if finding.estimate else "",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 SIGNED_OFF, DRAFT, NOT_INTACT = "signed off", "draft", "not intact"
 EXPIRED, NOT_PROVEN, RECALLED = "expired", "not proven", "recalled"
 """What a dossier that is signed off and intact may be on a day, and for who asks."""
+STANDINGS = (SIGNED_OFF, EXPIRED, RECALLED, DRAFT, NOT_INTACT, NOT_PROVEN)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from dossier.make.verdict_text import plain_table, wide_console
 from dossier.record.decision_record import as_json
 from dossier.record.standing import EXPIRED, SIGNED_OFF
 from dossier.register.compare import Comparison, Resulted, ValueChange
-from dossier.register.register import Hit, Register
+from dossier.register.register import Hit, Register, Wanted
 from dossier.register.row import Row
 from dossier.report.format import (
     beyond,
@@ -116,18 +116,20 @@ SHOWN = (
 """Columns of the table on a terminal."""
 
 
-def print_register(outcome: Register, hits: Sequence[Hit], *, resting: bool) -> None:
-    """Print one row a dossier; with `resting`, what it rests on of what was asked for."""
+def print_register(outcome: Register, hits: Sequence[Hit], wanted: Wanted) -> None:
+    """Print a row a dossier, what it rests on of what was asked for, and how many are left out."""
     headings = ["dossier", *(name.replace("_", " ") for name in SHOWN[1:])]
     if hits:
         _print_table(headings, [[getattr(hit.row, name) for name in SHOWN] for hit in hits])
     for hit in hits:
-        why = f"rests on {because_text(hit)}" if resting else ""
+        why = f"rests on {because_text(hit)}" if wanted.resting_on else ""
         later = hit.row.superseded_by and f"superseded by {hit.row.superseded_by}"
         for word in (later, hit.row.remark, why):
             if word:
                 typer.echo(f"{hit.row.name}: {one_line(word)}")
-    typer.echo(f"{len(hits)} of {outcome.count} dossiers")
+    hidden = 0 if wanted.superseded else sum(not row.current for row in outcome.rows)
+    more = f"; {hidden} superseded left out: --all" if hidden else ""
+    typer.echo(f"{len(hits)} of {outcome.count} dossiers{more}")
 
 
 def print_state(outcome: Register, *, to_stderr: bool) -> None:

@@ -142,7 +142,7 @@ def _named(asked: Recalling, outcome: Register) -> dict[str, str]:
         within, inner = "/".join(parts[:n]).strip(), "/".join(parts[n:]).strip()
         if any(_same(kind, inner, each) for each in names):
             return {"kind": kind, "value": inner, "within": within}
-    raise RecallError(_nobody(kind, value, names))
+    raise RecallError(f"{nowhere(kind, value, outcome)}: nothing is recalled")
 
 
 def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
@@ -162,12 +162,16 @@ def _values(kind: str, outcome: Register) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def _nobody(kind: str, value: str, names: Sequence[str]) -> str:
+def nowhere(kind: str, value: str, outcome: Register) -> str:
+    """Return that no dossier rests on this, and what may be meant; empty where one does."""
+    names = _values(kind, outcome)
+    if any(_same(kind, value, each) for each in names):
+        return ""
     by_form = {folded(each): each for each in names}
     near = difflib.get_close_matches(folded(value), list(by_form), n=3, cutoff=0.5)
     meant = ", ".join(f"{kind}:{by_form[each]}" for each in near)
-    hint = f"did you mean {meant}?" if near else "look it up with 'dossier register FOLDER --json'"
-    return f"no dossier of this folder rests on {kind}:{value}: nothing is recalled; {hint}"
+    hint = f"did you mean {meant}?" if near else "'dossier register FOLDER --json' lists them"
+    return f"no dossier of this folder rests on {kind}:{value} ({hint})"
 
 
 def _alike(new: Recall, outcome: Register) -> Iterator[str]:

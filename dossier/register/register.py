@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -9,9 +10,11 @@ from itertools import chain
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError
+from dossier.decision.finding import Decision
 from dossier.record.dossier_file import write_whole
 from dossier.record.recall import FILE, Recall, Recalls, recalls_in
 from dossier.record.rests import KINDS, Rest, folded
+from dossier.record.standing import STANDINGS
 from dossier.register.events import (
     Event,
     Present,
@@ -295,6 +298,16 @@ class Wanted:
     """Pairs of kind and value, as `parse_rest` gives them."""
     superseded: bool = False
     """Whether dossiers that others have superseded are wanted too."""
+
+    def __post_init__(self) -> None:
+        """Refuse words that no dossier reads as: they would find none, which looks like an answer.
+
+        Raises ValueError.
+        """
+        said = re.sub(r".*: (?:was|would be) ", "", _word(self.decision))
+        for word, known in ((said, list(Decision)), (_word(self.standing), STANDINGS)):
+            if word and word not in known:
+                raise ValueError(f"{word!r} is none of: {', '.join(known)}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,8 +66,12 @@ def fact_lines(found: Verification) -> Iterator[str]:
 def _counted(found: Verification) -> str:
     """Return how often each answer was given."""
     words = [answer.word for answer in found.answers]
-    counts = (f"{words.count(each)} {say(each)}" for each in get_args(Word) if each in words)
-    return ", ".join(counts) or say("none was asked")
+    counts = ((words.count(each), each) for each in get_args(Word) if each in words)
+    told = (
+        say("{number} do not apply", number=number) if number > 1 and word == "does not apply"
+        else f"{number} {say(word)}" for number, word in counts
+    )  # fmt: skip
+    return ", ".join(told) or say("none was asked")
 
 
 def _again(found: Verification) -> str:
