@@ -282,6 +282,17 @@ def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, sa
     assert written(told, saved, other).note == "a note"
 
 
+def test_a_build_names_the_later_revisions_beside_it(tmp_path):
+    order = Order(out=tmp_path)
+    for name in ("Z-r0", "Z-r2", "Z-r10", "Z-r", "Z-rx", "Z-1-r3", "Y-r3"):
+        pdf = put(tmp_path, f"{name}.pdf", b"")
+    told = Outcome(tmp_path, 0, "approved", note="a note")
+    saved = [Saved(tmp_path / f"Z-r{n}.pdf", tmp_path / "Z.json", BUILT) for n in (2, 10)]
+    notes = [written(told, each, order).note for each in saved]
+    assert notes == ["a note; where Z-r10.pdf stands, beside it, this counts no more", "a note"]
+    assert written(told, replace(saved[0], pdf=pdf), order).note == "a note"
+
+
 def test_a_case_whose_own_records_are_recalled_is_not_built_in_silence(folder, dossier):
     put_on_file(folder, first=FIRST)
     done = run("build", dossier.folder / "polder-pumps", "--out", folder)
