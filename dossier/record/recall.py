@@ -150,7 +150,8 @@ class Recalled:
     def text(self) -> str:
         """Return the state in a sentence."""
         if self.outcome is None:
-            return f"{self.why}: {', '.join(sorted(self.because))}; not decided again since"
+            waits = "not decided again since ('dossier recall' does)"
+            return f"{self.why}: {', '.join(sorted(self.because))}; {waits}"
         return f"{self.why}: {self.outcome.outcome}: {self.outcome.why}"
 
 

@@ -248,7 +248,7 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     put(folder, "late.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",))}))
     row = next(each for each in update(folder).rows if each.file == "late.pdf")
     assert row.decision == "recalled: was approved"
-    assert row.remark.endswith("MP-1; not decided again since")
+    assert row.remark.endswith("MP-1; not decided again since ('dossier recall' does)")
 
 
 LEFT = (
