@@ -10,7 +10,7 @@ from pathlib import Path
 
 from dossier.case.attached import NotADossierError
 from dossier.record.dossier_file import write_whole
-from dossier.record.recall import FILE, Recall, Recalls, recalls_in
+from dossier.record.recall import FILE, RESTORE, Recall, Recalls, recalls_in
 from dossier.record.rests import KINDS, Rest, folded
 from dossier.register.events import (
     Event,
@@ -259,7 +259,7 @@ def recalls_of(folder: Path) -> Recalls:
         stored = Stored(chain=store.chain(), rows={}, rests={})
     found = recalls_in(folder, stored.written)
     gone = [link for key, link in stored.recalls.items() if key not in found.files]
-    lost = {FILE.format(number=e.revision): "it is gone, or was changed" for e in gone}
+    lost = {FILE.format(number=e.revision): f"it is gone, or was changed: {RESTORE}" for e in gone}
     return replace(found, faults={**found.faults, **lost})
 
 
