@@ -240,8 +240,8 @@ def verify(
             codes.append(code)
             continue
         reading, why = "", not_asked(path)
-        if register:
-            reading, why = reading_beside(register, path, day, trusted)
+        if register and recalls:
+            reading, why = reading_beside(register, path, day, trusted, recalls)
         result = replace(result, beside=reading, beside_why=why)
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)

@@ -133,13 +133,24 @@ def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outco
 def written(outcome: Outcome, saved: "Saved", order: Order) -> Outcome:
     """Return the outcome of a case whose dossier lies on the disk, as recalls on file leave it."""
     files = saved.pdf, saved.json
-    made = replace(outcome, files=files, done=saved.done, name=saved.pdf.stem)
+    note = "; ".join(filter(None, (outcome.note, _later(saved.pdf))))
+    made = replace(outcome, files=files, done=saved.done, name=saved.pdf.stem, note=note)
     if order.recalls is None or not order.recalls.active:
         return made
     from dossier.record.dossier_file import read_dossier
 
     found = order.recalls.of(read_dossier(saved.pdf))
     return made if found is None else _recalled(made, found, order.on)
+
+
+def _later(pdf: Path) -> str:
+    """Return which later revisions lie beside a dossier; empty without one."""
+    number, _, revision = pdf.stem.rpartition("-r")
+    ends = {each: each.stem.rpartition("-r")[2] for each in pdf.parent.glob(f"{number}-r*.pdf")}
+    later = sorted(
+        e.name for e, end in ends.items() if end.isdecimal() and int(end) > int(revision)
+    )
+    return f"where {', '.join(later)} stands, beside it, this counts no more" if later else ""
 
 
 def _recalled(made: Outcome, found: "Recalled", on: date | None) -> Outcome:

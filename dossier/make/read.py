@@ -60,7 +60,7 @@ def case_in(folder: Path | str, on: date | None = None, recalls: Recalls | None 
     from dossier.case.read import read_case_files
 
     lost = recalls.faults.items() if recalls else ()
-    hint = "restore it: what it recalls is not known without it"
+    hint = "what is recalled is not known until then"
     refuse(CaseProblem(file, "", f"cannot be read: {why}", hint) for file, why in lost)
     try:
         case = read_case_files(Path(folder))

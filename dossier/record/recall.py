@@ -32,6 +32,7 @@ WHOLE = "the whole dossier"
 FILE = "recall-{number:04d}.json"
 REGISTER = "dossier-register.sqlite"
 """The register beside them, which binds them."""
+RESTORE = "restore it"
 NOT_OURS = (
     "lifts what was recalled, and no register here shows that 'dossier recall' wrote it: remove it"
 )
@@ -150,7 +151,8 @@ class Recalled:
     def text(self) -> str:
         """Return the state in a sentence."""
         if self.outcome is None:
-            return f"{self.why}: {', '.join(sorted(self.because))}; not decided again since"
+            waits = "not decided again since ('dossier recall' does)"
+            return f"{self.why}: {', '.join(sorted(self.because))}; {waits}"
         return f"{self.why}: {self.outcome.outcome}: {self.outcome.why}"
 
 
@@ -217,9 +219,11 @@ def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:
                     raise ValueError(NOT_OURS)
         except ValidationError as error:
             first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-            faults[path.name] = f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
+            told = f"{'.'.join(map(str, first['loc']))[:80]}: {first['msg']}"
+            faults[path.name] = f"{told}: {RESTORE}"
         except (OSError, ValueError) as error:
-            faults[path.name] = str(error)[:200]
+            told = str(error)[:200]
+            faults[path.name] = told if told == NOT_OURS else f"{told}: {RESTORE}"
         else:
             given.append(recall)
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)

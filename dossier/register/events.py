@@ -120,7 +120,7 @@ def _recalls(stored: Stored, found: Recalls) -> Iterator[Event]:
             what = f"recall {link.revision} (link {link.seq}, SHA-256 {key[:16]}…)"
             yield Event("missing", f"{what}: what it took away would read as approved", True)
     for file, why in found.faults.items():
-        yield Event("recall not read", f"{file}: {why}: ask for it again", True)
+        yield Event("recall not read", f"{file}: {why}", True)
 
 
 def _lost(folder: Path, stored: Stored, found: Present) -> Iterator[Event]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from dossier.case.attached import NotADossierError
 from dossier.decision.finding import Decision
 from dossier.record.dossier_file import write_whole
-from dossier.record.recall import FILE, Recall, Recalls, recalls_in
+from dossier.record.recall import FILE, RESTORE, Recall, Recalls, recalls_in
 from dossier.record.rests import KINDS, Rest, folded
 from dossier.record.standing import STANDINGS
 from dossier.register.events import (
@@ -96,21 +96,26 @@ def update(
         store.append(added)
         _keep(store, stored, found)
     heads = (*(each.digest for each in stored.chain), *(each.digest for each in added))
-    recalled = {
-        key: found.recalls.recalled(key, row.number, row.revision, found.rests.get(key, ()))
-        for key, row in found.rows.items()
-    }
-    read = [on_day(without(row, recalled[key]), today) for key, row in found.rows.items()]
     return Register(
         day=today, head=heads[-1] if heads else GENESIS, heads=heads,
-        rows=settled(read, lambda one, other: extends(folder, one, other)), rests=found.rests,
+        rows=_beside(folder, found, today), rests=found.rests,
         events=tuple(events), unreadable=tuple(sorted(found.unreadable.items())),
         copies=tuple(found.copies), read=len(found.read), recalls=found.recalls,
     )  # fmt: skip
 
 
+def _beside(folder: Path, found: Present, today: date) -> tuple[Row, ...]:
+    """Return the dossiers as they read on a day, without what is recalled, beside one another."""
+    read = []
+    for key, row in found.rows.items():
+        rests = found.rests.get(key, ())
+        recalled = found.recalls.recalled(key, row.number, row.revision, rests)
+        read.append(on_day(without(row, recalled), today))
+    return settled(read, lambda one, other: extends(folder, one, other))
+
+
 def reading_beside(
-    folder: Path, path: Path, today: date, trust: Sequence[bytes] = ()
+    folder: Path, path: Path, today: date, trust: Sequence[bytes], recalls: Recalls
 ) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
@@ -121,10 +126,11 @@ def reading_beside(
     (own,) = _confined((path.absolute().parent, [path.name], keys))
     if isinstance(own, str):
         return "", ""
-    given = {own[0].sha256: replace(own[0], file=str(path.absolute()))} | found.rows
-    read = [on_day(row, today) for row in given.values()]
-    rows = settled(read, lambda one, other: extends(folder, one, other))
-    row = next(each for each in rows if each.sha256 == own[0].sha256)
+    key, found.recalls = own[0].sha256, recalls
+    found.rows.setdefault(key, replace(own[0], file=str(path.absolute())))
+    found.rests[key] = own[1]
+    rows = _beside(folder, found, today)
+    row = next(each for each in rows if each.sha256 == key)
     if row.current and not row.conflict:
         return "", dict(refusals(rows)).get(row.sha256, "")
     return row.decision, row.remark if row.conflict else f"superseded by {row.superseded_by}"
@@ -256,7 +262,7 @@ def recalls_of(folder: Path) -> Recalls:
         stored = Stored(chain=store.chain(), rows={}, rests={})
     found = recalls_in(folder, stored.written)
     gone = [link for key, link in stored.recalls.items() if key not in found.files]
-    lost = {FILE.format(number=e.revision): "it is gone, or was changed" for e in gone}
+    lost = {FILE.format(number=e.revision): f"it is gone, or was changed: {RESTORE}" for e in gone}
     return replace(found, faults={**found.faults, **lost})
 
 

@@ -113,9 +113,9 @@ class Row:
 
     @property
     def refuses(self) -> bool:
-        """Return whether it stands, or stood, and approves nothing."""
+        """Return whether it approves nothing, whoever says so: drafts say nothing yet."""
         lost = self.found not in APPROVES or self.standing == RECALLED
-        return lost and self.standing in STOOD and not self.conflict
+        return lost and self.standing != DRAFT and not self.conflict
 
     @property
     def name(self) -> str:
@@ -215,7 +215,8 @@ def settled(rows: Iterable[Row], extends: Callable[[Row, Row], bool]) -> tuple[R
 def refusals(rows: Sequence[Row]) -> Iterator[tuple[str, str]]:
     """Yield for each approval that counts which others approve nothing, by its digest.
 
-    Those whose place it took, and those of the same filter for one of the same machines.
+    Those whose place it took, those of its number that did not take its place, and those of the
+    same filter for one of the same machines.
     """
     heirs = {row.name: row.superseded_by for row in rows if not row.current}
     against = [row for row in rows if row.refuses]
@@ -225,9 +226,10 @@ def refusals(rows: Sequence[Row]) -> Iterator[tuple[str, str]]:
     for row in rows:
         if row.state not in APPROVES:
             continue
-        near = [each for place in _places(row) for each in beside.get(place, ())]
         found = [(each, "whose place it took") for each in lost.get(row.name, ())]
-        found += [(each, "of that filter for such a machine") for each in near]
+        for filter_, name in _places(row):
+            how = "of that filter for such a machine" if filter_ else "of that number"
+            found += [(each, how) for each in beside.get((filter_, name), ())]
         every = (words.format(e, how, reading_of(e.found, e.standing)) for e, how in found)
         told = list(dict.fromkeys(every))
         if told:
@@ -243,9 +245,14 @@ def _heir(name: str, heirs: Mapping[str, str]) -> str:
     return name
 
 
-def _places(row: Row) -> set[tuple[str, str]]:
-    """Return the filter of a dossier with each of its machines, as names are compared."""
-    return {(plain(row.candidate), plain(e)) for e in row.equipment.split("; ") if e}
+def _places(row: Row) -> list[tuple[str, str]]:
+    """Return the number of a dossier, and its filter with each machine, as letters and digits."""
+    filter_, *machines = (
+        "".join(filter(str.isalnum, plain(each)))
+        for each in (row.candidate, *row.equipment.split("; "))
+    )
+    named = dict.fromkeys((filter_, each) for each in machines if filter_ and each)
+    return [("", row.number.casefold()), *named]
 
 
 def _settle(

@@ -220,6 +220,8 @@ class Verification:
         names = [each.name for each in self.signoff.signed]
         if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
             yield "one person has signed off in more than one role"
+        if len(self.signoff.roles) == 1:
+            yield "its case asks for one sign-off alone: nobody approved what another prepared"
         for answer in self.answers:
             if answer.word in ("no", "open") and not answer.binding:
                 yield f"{answer.question} {answer.word}: {answer.detail}"

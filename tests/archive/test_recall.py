@@ -248,7 +248,7 @@ def test_a_dossier_that_comes_later_is_seen_and_waits_to_be_decided(folder):
     put(folder, "late.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",))}))
     row = next(each for each in update(folder).rows if each.file == "late.pdf")
     assert row.decision == "recalled: was approved"
-    assert row.remark.endswith("MP-1; not decided again since")
+    assert row.remark.endswith("MP-1; not decided again since ('dossier recall' does)")
 
 
 LEFT = (
@@ -282,6 +282,17 @@ def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, sa
     assert written(told, saved, other).note == "a note"
 
 
+def test_a_build_names_the_later_revisions_beside_it(tmp_path):
+    order = Order(out=tmp_path)
+    for name in ("Z-r0", "Z-r2", "Z-r10", "Z-r", "Z-rx", "Z-1-r3", "Y-r3"):
+        pdf = put(tmp_path, f"{name}.pdf", b"")
+    told = Outcome(tmp_path, 0, "approved", note="a note")
+    saved = [Saved(tmp_path / f"Z-r{n}.pdf", tmp_path / "Z.json", BUILT) for n in (2, 10)]
+    notes = [written(told, each, order).note for each in saved]
+    assert notes == ["a note; where Z-r10.pdf stands, beside it, this counts no more", "a note"]
+    assert written(told, replace(saved[0], pdf=pdf), order).note == "a note"
+
+
 def test_a_case_whose_own_records_are_recalled_is_not_built_in_silence(folder, dossier):
     put_on_file(folder, first=FIRST)
     done = run("build", dossier.folder / "polder-pumps", "--out", folder)
@@ -311,6 +322,15 @@ def test_a_record_that_is_left_out_already_is_not_recalled(folder, effect):
     assert reads(folder)["z.pdf"] == ("approved" if left_out else "recalled: was approved")
     (z,) = [hit for hit in found_in(update(folder), Wanted()) if hit.row.file == "z.pdf"]
     assert {each.value for each in z.rests if each.kind == "record"} == {"MP-1", "PD-1"}
+
+
+def test_an_approval_beside_a_register_says_that_what_it_replaces_was_recalled(folder):
+    put_on_file(folder, first=FIRST)
+    put(folder, "later.pdf", made("LFQ-0412", 1))
+    done = run("verify", folder / "later.pdf", "--quick", "--register", folder)
+    words = "remark: but LFQ-0412 r0, whose place it took, reads: recalled: was approved"
+    assert words in done.stdout
+    assert {row.remark for row in update(folder).rows if row.revision} == {words[8:]}
 
 
 def test_who_asks_no_register_that_lies_beside_is_told(folder):
@@ -496,10 +516,10 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     assert told(done) == {"r0.pdf": NO_APPROVAL}
     assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
-    assert reading_beside(tmp_path, tmp_path / "r0.pdf", TODAY) == taken
+    assert reading_beside(tmp_path, tmp_path / "r0.pdf", TODAY, (), Recalls()) == taken
     elsewhere = tmp_path.with_suffix(".pdf")
     shutil.copy(tmp_path / "r0.pdf", elsewhere)
-    assert reading_beside(tmp_path, elsewhere, TODAY) == taken
+    assert reading_beside(tmp_path, elsewhere, TODAY, (), Recalls()) == taken
     assert reads(tmp_path)["r1.pdf"] == "approved"
     put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
     assert reads(tmp_path) == {
@@ -565,7 +585,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
     done = put_on_file(tmp_path, "dossier:A")
     assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
-    assert reading_beside(tmp_path, tmp_path / "a.pdf", TODAY) == ("", "")
+    assert reading_beside(tmp_path, tmp_path / "a.pdf", TODAY, (), Recalls()) == ("", "")
     put_on_file(tmp_path, "dossier:A", lift=True)
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}

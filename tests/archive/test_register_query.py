@@ -348,12 +348,15 @@ def test_an_approval_says_whose_refusal_it_took_the_place_of():
     ):  # fmt: skip
         assert remarks(before, after) == ["", ""]
     assert remarks(no(replaces="B"), row("B", replaces="A")) == ["", ""]  # in a circle
+    unproven = replace(no(revision=1), standing="not proven")
+    words = "but A r1, of that number, reads: not proven: would be not approved"
+    assert remarks(row(), unproven) == [words, ""]
 
 
 def test_an_approval_says_who_refused_its_filter_for_one_of_its_machines():
     here = {"candidate": "CAN-1", "equipment": "Pump 1; Pump 2"}
     fleet = replace(row("B"), **here)
-    other = {"candidate": "can\u20111", "equipment": "Pump 3; PUMP  2"}
+    other = {"candidate": "can\u2011 1", "equipment": "Pump 3; PUMP  2"}
     words = "but A r0, of that filter for such a machine, reads: not approved"
     assert remarks(no(**other), fleet) == ["", words]
     undecided = replace(no(**here), found="undecided")
@@ -361,7 +364,9 @@ def test_an_approval_says_who_refused_its_filter_for_one_of_its_machines():
     assert remarks(undecided, fleet)[1].count("A r0") == 1
     for elsewhere in ({"candidate": "CAN-2"}, {"equipment": "Pump 4"}, {"equipment": ""}):
         assert remarks(no(**here | elsewhere), fleet) == ["", ""]
-    assert remarks(replace(no(**here), standing="not proven"), fleet) == ["", ""]
+    forged = replace(no(**here), standing="not intact")
+    assert remarks(forged, fleet)[1].endswith("reads: not intact: would be not approved")
+    assert remarks(replace(no(**here), standing="draft"), fleet) == ["", ""]
     many = [no(f"A{n}", **here) for n in range(7)]
     assert remarks(*many, fleet)[-1].endswith("A4 r0, of that filter for such a machine, reads: "
                                               "not approved; and 2 more")  # fmt: skip

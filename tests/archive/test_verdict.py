@@ -31,6 +31,7 @@ SEAL = {
     "stamped": "2026-04-01", "level": "PAdES B-T", "revocation": "good", "key": "1",
     "claimed": "2026-04-01T00:00:00Z",
 }  # fmt: skip
+APPROVER = SEAL | {"field": "signature-approved", "role": "approved", "key": "2"}
 AGAIN = {
     "made_with": {}, "here": {}, "same_version": True, "identical": True, "moved": (), "words": "",
     "house": "", "house_digest": "", "why_not": "", "pages": "identical",
@@ -47,7 +48,8 @@ def verified(**changes):
     again = AGAIN | {name: changes.pop(name) for name in list(changes) if name in AGAIN}
     signed = changes.pop("signed", ("A. One",))
     state = SimpleNamespace(
-        complete=changes.pop("complete", True), roles=("prepared",), missing=("prepared",),
+        complete=changes.pop("complete", True), missing=("prepared",),
+        roles=changes.pop("roles", ("prepared", "approved")),
         until=None, ended=None,
         signed=[
             SimpleNamespace(name=n, role="prepared", date=date(2026, 4, 1), holds=True, note="")
@@ -55,7 +57,8 @@ def verified(**changes):
         ],
     )  # fmt: skip
     facts = {
-        "seals": (SimpleNamespace(**seal),), "trust_given": True, "trust_house": (), "named": (),
+        "seals": (SimpleNamespace(**seal), SimpleNamespace(**APPROVER)),
+        "trust_given": True, "trust_house": (), "named": (),
         "signoff": state, "faults": (), "recomputed": SimpleNamespace(**again), "answers": (),
         "decision": "approved", "standing": "approved", "file": "d.pdf", "number": "N-1",
         "revision": 2, "sha256": "ab", "attached": 9, "day": date(2026, 4, 2), "carried": (),
@@ -200,6 +203,11 @@ def test_what_undoes_an_approval_is_how_it_reads(changes, reading, word, told):
         assert not re.search("approved|superseded|recalled|failed", _reading(found))
 
 
+def test_that_one_person_alone_signs_off_is_said():
+    (words,) = verified(roles=("prepared",)).remarks
+    assert words.startswith("its case asks for one sign-off alone")
+
+
 @pytest.mark.parametrize("answer", [answered("yes"), answered("yes", binding=True)])
 def test_a_yes_is_nothing_to_say(answer):
     assert verified(answers=(answer,)).remarks == ()
@@ -221,6 +229,7 @@ def test_the_facts_of_a_sound_one_are_said_in_order():
         "reads on 2026-04-02, the day of judgement: approved",
         "says of itself: decision approved, standing approved",
         "signature-prepared: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
+        "signature-approved: A. One, stamped 2026-04-01: PAdES B-T, whole, trusted",
         "sign-off prepared: A. One, 2026-04-01: holds",
         "attachments: 9, all as in the manifest",
         "decided again: decision.json is identical",
