@@ -14,6 +14,7 @@ from dossier.case.case import Case
 from dossier.case.model import Qualification
 from dossier.decision.finding import Assessment, decision_of
 from dossier.decision.rules import Verdict
+from dossier.evidence.records.usable import missing_specimens
 from dossier.evidence.validity.method import in_scope
 from dossier.words import later
 
@@ -121,11 +122,15 @@ def _on_filters(case: Case) -> Iterator[AuditAnswer]:
     both = {"candidate": asked.candidate, "reference": asked.reference}
     sides = [(side, filter_) for side, filter_ in both.items() if filter_]
     words = later("Is every planned specimen accounted for?")
-    planned = [(side, name) for side, filter_ in sides for name in filter_.specimens]
-    measured = {r.id: r.specimens for r in case.of_kind("measurement")}
-    named = ((r.entry.filter, (r.entry.specimen, *measured.get(r.id, ()))) for r in case.records)
-    tested = {(side, name) for side, names in named for name in names}
-    lost = [f"{side} {name}" for side, name in planned if (side, name) not in tested]
+    tested: dict[str, set[str]] = {side: set() for side in both}
+    for each in case.records:
+        tested[each.entry.filter] |= {each.entry.specimen or "", *each.specimens}
+    planned = [(side, filter_.specimens) for side, filter_ in sides if filter_.specimens]
+    told = (
+        (side, missing_specimens(names, tested[side] - {""}, others_allowed=True))
+        for side, names in planned
+    )
+    lost = [f"{side}: {words}" for side, words in told if words]
     plan = "no test plan names specimens"
     unplanned = AuditAnswer(question=words, word="open", detail=plan)
     yield _answer(words, lost) if planned else unplanned

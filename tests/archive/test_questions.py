@@ -9,7 +9,11 @@ from types import SimpleNamespace
 import pytest
 
 from dossier import assess, read_case
+from dossier.decision.assess import assess_case
+from dossier.evidence.requirement import resolve
+from dossier.make.decide import limits
 from dossier.verification.questions import _on_uncertainty, answers
+from tests.small_case import record, requirement, small
 from tests.spelled import INPUTS
 
 TODAY = date(2026, 6, 1)
@@ -89,3 +93,17 @@ def test_a_result_that_was_decided_by_a_probability_has_an_uncertainty(
     answer = next(_on_uncertainty(case, SimpleNamespace(findings=[found])))
     word = "does not apply" if named is None else "no" if named else "yes"
     assert (answer.word, answer.detail) == (word, "; ".join(named or ()))
+
+
+@pytest.mark.parametrize(
+    ("names", "word"), [(("C1", "C2"), "yes"), (("B1", "B2"), "yes"), (("B1",), "no"),
+                        (("C1", "B2"), "no")],
+)  # fmt: skip
+def test_as_many_others_stand_in_for_specimens_that_a_test_destroys(names, word):
+    rows = "".join(f"{name},2000\n" for name in names)
+    burst = record("B", "measurement", f"specimen,burst pressure [kPa]\n{rows}")
+    wanted = requirement("burst_pressure", min="1000 kPa")
+    case = small([burst], [wanted], plan=("C1", "C2"))
+    demands, _ = resolve(case.application, "application.toml")
+    found = answers(case, assess_case(case, demands, limits(), TODAY, pages=False), TODAY)
+    assert [each.word for each in found if "planned specimen" in each.question] == [word]

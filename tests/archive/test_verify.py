@@ -276,3 +276,18 @@ def test_an_attachment_that_a_case_may_hold_is_read(packed):
     writer.write(out)
     assert (len(out.getvalue()) < size) is packed
     assert len(open_pdf(out.getvalue()).files["case/photo.bin"]) == size
+
+
+def test_names_of_folders_and_files_may_have_any_letters(tmp_path):
+    """Written as bytes they would read as other letters: nothing attached would be as named."""
+    short = sealed.short_case(tmp_path)
+    folder = short.rename(short.parent / "Förderpumpen №1")
+    text = (folder / "case.toml").read_text("utf-8")
+    (folder / "case.toml").write_text(text.replace("records/pd-c1", "records/Prüfling 漢 (1)"))
+    (folder / "records/pd-c1.csv").rename(folder / "records/Prüfling 漢 (1).csv")
+    sealed.sign_all(folder)
+    built = build(folder, tmp_path / "out")
+    found = verify(built.pdf, pages=False)
+    assert found.failures == ()
+    assert found.recomputed.identical
+    assert "Förderpumpen №1/records/Prüfling 漢 (1).csv" in open_pdf(built.pdf.read_bytes()).files

@@ -166,3 +166,24 @@ def test_of_a_full_flow_arrangement_no_fine_path_is_asked():
     app = application(duty=DUTY, circuit=circuit("full_flow"))
     known = size_class(bench([run()], app=app, limits=exact()), "candidate", 10.0, WARM)
     assert list(known.parts) == ["main"]
+
+
+def test_a_specimen_that_catches_nothing_has_no_long_run():
+    """Its concentration would come out below zero, and so below any limit."""
+    found = sump(run(passes=0.1), run("M2", "C2", passes=1.05))
+    assert isinstance(found, NotDemonstrated)
+    assert "catches nothing" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "swept", "stands_in"),
+    [("partial_flow", False, True), ("partial_flow", True, False), ("combined", False, False)],
+)
+def test_a_stated_share_stands_in_for_no_sweep_and_no_filter(arrangement, swept, stands_in):
+    """A sweep that carries no result may show another share; a can shares out the flow itself."""
+    flow = 3.0 / 6e4
+    runs = [run(passes=0.5, flow=57.0 / 6e4)] if arrangement == "combined" else []
+    sweeps = [fine(flow=sweep().flow / 50)] if swept else []
+    found = sump(*runs, run("M2", passes=0.01, path="fine", flow=flow), *sweeps,
+                 arrangement=arrangement, circuit={"partial_flow_share": "5 %"})  # fmt: skip
+    assert isinstance(found, NotDemonstrated) is not stands_in

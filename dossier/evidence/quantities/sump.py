@@ -116,6 +116,15 @@ class SizeClass:
         """The value of each of the three [-]."""
         return ABSENT | {name: part.value for name, part in self.parts.items()}
 
+    def of_specimen(self, specimen: str) -> dict[str, float]:
+        """Return the three with what was measured on one specimen [-]."""
+        return self.nominal | {
+            key: each.value
+            for key, part in self.parts.items()
+            for each in part.per_specimen
+            if each.specimen == specimen
+        }
+
 
 def size_class(bench: Bench, side: Side, size: float, temperature: float) -> SizeClass:
     """Return penetrations of both paths and the flow share for one size [um(c)]."""
@@ -132,13 +141,23 @@ def size_class(bench: Bench, side: Side, size: float, temperature: float) -> Siz
     return SizeClass(size=size, parts=parts)
 
 
+WITHIN = {"combined", "combined_through_flow"}
+"""Arrangements in which the filter itself shares out the flow."""
+
+
 def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
-    """Return the computed share; as the application states it where nothing can be computed."""
+    """Return the computed share; as the application states it where nobody swept the fine path.
+
+    Sweeps that carry no result show no share, and that of a filter that shares out the flow itself
+    is for a test to show.
+    """
     computed = attempt(fine_share, bench, side, temperature)
-    stated = bench.case.application.circuit.partial_flow_share
+    circuit, sweeps = bench.case.application.circuit, bench.case.of_kind("pressure_drop", side)
+    stated = circuit.partial_flow_share
     if isinstance(computed, Estimate):
         return computed
-    if stated is None:
+    swept = any(circuit.path_of(record.entry.path) == "fine" for record in sweeps)
+    if stated is None or swept or circuit.arrangement in WITHIN:
         raise computed
     note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
     return Estimate(value=stated, u=0.0, notes=(note,))
@@ -159,7 +178,9 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
     if _open(bench, side, temperature):
         raise NotDemonstrated(say(OPEN))
     known = size_class(bench, side, size, temperature)
-    if not circuit.cleaned_share(*known.nominal.values()) > 0:
+    leading = next(iter(known.parts.values()))
+    each = (known.of_specimen(one.specimen) for one in leading.per_specimen)
+    if not all(circuit.cleaned_share(**parts) > 0 for parts in (known.nominal, *each)):
         words = later("at {size:g} µm(c) the filter catches nothing that its counts show")
         raise NotDemonstrated(say(words, size=size))
     rate, dust = stated_ingression(bench), bench.case.application.duty.ingression_dust
@@ -174,7 +195,7 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
         middle = particles.counts_per_mass(size)
     except ValueError as error:
         raise NotDemonstrated(say("dust spectrum: {error}", error=error)) from None
-    return _estimate(bench, side, known, rate, (low, middle, high))
+    return _estimate(bench, side, known, leading, rate, (low, middle, high))
 
 
 def _open(bench: Bench, side: Side, temperature: float) -> bool:
@@ -195,7 +216,9 @@ Counts = tuple[float, float, float]
 """Particles in a mass of the dust: the lowest, the middle and the highest number [1/kg]."""
 
 
-def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Counts) -> Estimate:
+def _estimate(
+    bench: Bench, side: Side, known: SizeClass, leading: Estimate, rate: Rate, counts: Counts
+) -> Estimate:
     nominal = {"rate": rate[0], "counts": counts[1], **known.nominal}
     # Of a bench that does not know this answer: a ring of the two would never be let go.
     draw = partial(_drawn, replace(bench), side, known, rate, counts)
@@ -229,10 +252,9 @@ def _estimate(bench: Bench, side: Side, known: SizeClass, rate: Rate, counts: Co
 
     def own(each: SpecimenValue) -> SpecimenValue:
         """Return a specimen's own balance with the relative uncertainty of the whole."""
-        one = float(concentration(nominal | _of_specimen(known, each.specimen)))
+        one = float(concentration(nominal | known.of_specimen(each.specimen)))
         return replace(each, value=one, u=one * (u / value), bound="")
 
-    leading = next(iter(known.parts.values()))
     return Estimate(
         value=value, u=u,
         per_specimen=tuple(own(each) for each in leading.per_specimen),
@@ -275,13 +297,3 @@ def _drawn(
         rng = generator(bench, f"{side} {key} {known.size:g} draws")
         drawn[key] = np.clip(as_samples(part, rng), 0.0, 1.0)
     return drawn
-
-
-def _of_specimen(known: SizeClass, specimen: str) -> dict[str, float]:
-    """Return the parts that were measured on one specimen [-]."""
-    return {
-        key: each.value
-        for key, part in known.parts.items()
-        for each in part.per_specimen
-        if each.specimen == specimen
-    }

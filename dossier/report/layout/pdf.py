@@ -291,6 +291,14 @@ def declare_accessible(document: Any) -> None:
     document.metadata.generate_rdf_metadata = generate
 
 
+def _name_files(pdf: Any) -> None:
+    """Name attached files as text: of bytes, letters beyond ASCII would read as others."""
+    names = pdf.objects[int(pdf.catalog["Names"]["EmbeddedFiles"].split()[0])]["Names"]
+    for place in range(0, len(names), 2):
+        file = pdf.objects[int(names[place + 1].split()[0])]
+        file["F"] = names[place] = file["UF"]
+
+
 _QUOTED = re.compile(r'<blockquote lang="(\w+)"')
 """Words in another language than the page's: there is one such language at most."""
 
@@ -307,5 +315,6 @@ def tidy(_document: Any, pdf: Any, *, quoted: re.Match[str] | None) -> None:
     if files is not None:
         unique = list(dict.fromkeys(files))
         files[:] = unique
+        _name_files(pdf)
     make_signature_fields(pdf)
     write_plainly(pdf)
