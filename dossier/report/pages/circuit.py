@@ -289,8 +289,9 @@ def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
 def _facts(side: CircuitSide) -> tuple[Fact, ...]:
     found = []
     if side.share is not None:
-        low, high = (100 * end for end in side.share.interval())
-        text = joined([(with_interval(100 * side.share.value, low, high), "%")])
+        low, high = side.share.interval()
+        number = with_interval(100 * side.share.value, 100 * low, 100 * high)
+        text = joined([(number, "%")])
         found.append(Fact(say("Share through the fine path, normal oil"), text))
     if side.turnover is not None:
         text = quantity_text(side.turnover / 60, "min", 3)

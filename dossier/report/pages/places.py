@@ -209,8 +209,8 @@ MAIN = (
     ("circuit", later("Behaviour in the circuit")),
     ("validity", later("Validity of the tests")),
     ("uncertainty", later("Uncertainty and decision rule")),
-    ("signoff", later("Sign-off")),
     ("method", later("Method, digests and versions")),
+    ("signoff", later("Sign-off")),
 )
 
 

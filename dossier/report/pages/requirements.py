@@ -26,6 +26,7 @@ from dossier.report.pages.results import (
 )
 from dossier.report.pages.ruler import shortened
 from dossier.report.running import retold
+from dossier.report.scales import instead
 from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
@@ -45,15 +46,17 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         advisory = (Line((say("advisory"),), small=True),) if demand.severity == "advisory" else ()
         source = _source(demand.source, speak(demand.source), letters)
         result: Cell = (*result_lines(finding), *_probable(finding))
+        details: tuple[Line, ...] = _asked(demand), _see(finding, source, places)
         if demand.id in again:
             result = say("same as {requirement}", requirement=again[demand.id])
+            details = (Line((source,), small=True),)
         specimens = _specimens(finding)
         if first[demand.id] != demand.id:
             specimens = say("as requirement {requirement}", requirement=first[demand.id])
         rows.append(
             (
                 (demand.id, mark(finding.verdict.value), *advisory),
-                (as_written(speak(demand.text)), _asked(demand), _see(finding, source, places)),
+                (as_written(speak(demand.text)), *details),
                 limit_text(finding),
                 result,
                 specimens,
@@ -79,8 +82,12 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
             "mandatory unless marked otherwise. “>” or “<”: a bound. Verdicts are taken on "
             "unrounded numbers."
         )
-        + si_decides(),
+        + si_decides()
+        + (f" {say(WRITTEN)}" if instead() else ""),
     )
+
+
+WRITTEN = later("The texts of the requirements stand as written.")
 
 
 def _probable(finding: Finding) -> Iterator[str]:
