@@ -163,3 +163,13 @@ def never_falling(values: NDArray[np.float64]) -> NDArray[np.float64]:
         means.append(mean)
         sizes.append(size)
     return np.repeat(np.array(means), sizes)
+
+
+def last_digit(values: Floats) -> Floats:
+    """Return the place of the last digit that is not zero in each value, such as 0.1 or 100."""
+    place = np.full(values.shape, 1e-9)
+    for power in range(-8, 8):
+        scaled = values / 10.0**power
+        whole = np.abs(scaled - np.rint(scaled)) <= 1e-9 * np.maximum(np.abs(scaled), 1.0)
+        place[whole] = 10.0**power
+    return place

@@ -15,7 +15,7 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity.rules import Found, Held, Rules
 from dossier.physics.multipass import TENTHS, tenths
-from dossier.physics.values import Floats
+from dossier.physics.values import Floats, last_digit
 from dossier.words import later, say
 
 FEWEST = 20
@@ -90,16 +90,6 @@ def _rounding(value: float) -> float:
     if value == round(value):
         return 0.0
     return float(0.5 * last_digit(np.array([value]))[0] / value)
-
-
-def last_digit(values: Floats) -> Floats:
-    """Return the place of the last digit that is not zero in each value, such as 0.1 or 100."""
-    place = np.full(values.shape, 1e-9)
-    for power in range(-8, 8):
-        scaled = values / 10.0**power
-        whole = np.abs(scaled - np.rint(scaled)) <= 1e-9 * np.maximum(np.abs(scaled), 1.0)
-        place[whole] = 10.0**power
-    return place
 
 
 @dataclass(frozen=True, kw_only=True)
