@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from dossier.case.records import MeasurementTable
-from dossier.evidence.validity import other
-from dossier.evidence.validity.other import _both_sweeps, _credible, _fitted, _named, _rows
+from dossier.evidence.validity import other, valves
+from dossier.evidence.validity.other import _credible, _named
+from dossier.evidence.validity.valves import _both_sweeps, _fitted, _rows
 
 
 @pytest.fixture
@@ -16,10 +17,12 @@ def swept(monkeypatch):
     def put(*sizes):
         """Give the record sweeps of so many rising and falling rows."""
         made = [
-            SimpleNamespace(specimen=f"V{k}", rising=(np.zeros(up),), falling=(np.zeros(down),))
+            SimpleNamespace(
+                specimen=f"V{k}", rising=(np.zeros(up),) * 2, falling=(np.zeros(down),) * 2
+            )
             for k, (up, down) in enumerate(sizes)
         ]
-        monkeypatch.setattr(other, "sweeps_of", lambda _: made)
+        monkeypatch.setattr(valves, "sweeps_of", lambda _: made)
 
     return put
 
@@ -59,9 +62,9 @@ def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
 )
 def test_where_a_valve_opens_is_held_against_the_band_of_the_application(opened, met, monkeypatch):
     sweeps = (SimpleNamespace(specimen=f"V{k}", rising=(np.zeros(5),)) for k in range(2))
-    monkeypatch.setattr(other, "sweeps_of", lambda _: sweeps)
+    monkeypatch.setattr(valves, "sweeps_of", lambda _: sweeps)
     read = SimpleNamespace(value=opened * 1e3, bound="")
-    monkeypatch.setattr(other, "opening_from_sweep", lambda *_: read)
+    monkeypatch.setattr(valves, "opening_from_sweep", lambda *_: read)
     band = SimpleNamespace(min=160e3, max=200e3)
     valve = SimpleNamespace(location="filter", opening=band)
     case = SimpleNamespace(application=SimpleNamespace(circuit=SimpleNamespace(bypass_valve=valve)))

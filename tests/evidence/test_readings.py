@@ -22,8 +22,8 @@ from dossier.evidence.validity.readings import (
     _rounding,
     _step,
     _whole,
-    last_digit,
 )
+from dossier.physics.values import last_digit
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0

@@ -11,6 +11,7 @@ from dossier.evidence.validity.multipass import (
     _flow,
     _injection_level,
     _reached,
+    _still,
     _upstream,
 )
 
@@ -123,3 +124,30 @@ def test_the_injection_levels_lie_near_their_mean_however_small(start, end, good
     ends = SimpleNamespace(start=SimpleNamespace(value=start), end=SimpleNamespace(value=end))
     conditions = SimpleNamespace(injection_concentration=ends)
     assert _injection_level(SimpleNamespace(conditions=conditions), LIMIT)[0] is good
+
+
+LOADING = 27.0 * np.exp(np.linspace(0.0, 1.8, 60))
+"""A run's differential pressure in minutes [kPa]."""
+
+
+@pytest.mark.parametrize("digit", [0.01, 0.1, 1.0, 5.0, 0.6895])
+@pytest.mark.parametrize("noise", [0.0, 0.002])
+@pytest.mark.parametrize("hours", [1, 10])
+def test_a_gauge_that_is_printed_coarsely_does_not_stand_still(digit, noise, hours):
+    """Nor one of three figures, whose steps grow tenfold at 100 kPa."""
+    drop = np.interp(np.arange(60 * hours) / hours, np.arange(60), LOADING)
+    for seed in range(20):
+        read = drop * (1.0 + noise * np.random.default_rng(seed).standard_normal(len(drop)))
+        figures = np.where(read < 100.0, np.round(read, 1), np.round(read))
+        for printed in (np.round(read / digit) * digit, figures):
+            assert not _still(np.arange(len(drop)) * 60.0, printed * 1e3)
+
+
+@pytest.mark.parametrize(("rows", "told"), [(4, False), (5, True), (20, True)])
+@pytest.mark.parametrize("digit", [0.01, 0.1])
+def test_a_gauge_that_froze_and_leapt_is_told(rows, told, digit):
+    drop = np.round(LOADING / digit) * digit
+    drop[30 : 30 + rows] = drop[30]
+    found = _still(np.arange(1, 61) * 60.0, drop * 1e3)
+    assert bool(found) is told
+    assert not told or found.startswith(f"{rows} rows of {drop[30]:.2f} kPa from 31 min on, then ")

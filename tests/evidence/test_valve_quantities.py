@@ -11,8 +11,9 @@ from dossier import assess, read_case
 from dossier.evidence.prepare import prepare
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.valve import lowest_opening
-from dossier.evidence.records.valve_sweeps import accept_inside
+from dossier.evidence.records.valve_sweeps import ValveSweep, accept_inside
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.evidence.validity.valves import _ended
 from dossier.make.decide import limits
 from tests.small_case import (
     TESTED,
@@ -39,6 +40,11 @@ def rows(specimen="C1", up=UP, down=DOWN, shift=0.0):
     lines = [f"{p + shift if p else 0},{q},rising,{specimen}" for p, q in up]
     lines += [f"{p + shift},{q},falling,{specimen}" for p, q in down]
     return "\n".join(lines) + "\n"
+
+
+def clipped(branch, end):
+    """A branch as a gauge reads it whose range ends at `end` [kPa]."""
+    return tuple((min(p, end), q) for p, q in branch)
 
 
 def valve(*tables, name="V1", conditions=CRITERION, **entry):
@@ -242,6 +248,11 @@ class TestRulesOfValidity:
         [
             ("rising and falling sweep", valve(rows(down=())), "not met"),
             ("rows of each sweep", valve(rows(down=DOWN[:4])), "not met"),
+            (
+                "rows of each sweep",
+                valve(rows(up=clipped(UP, 160), down=clipped(DOWN, 160))),
+                "not met",
+            ),
             ("criterion flow", valve(conditions={}), "warning"),
             ("specimens named once", valve(rows("")), "not met"),
             ("specimen count", valve(rows("C7")), "warning"),
@@ -423,3 +434,30 @@ def test_a_sweep_holds_its_ends_and_nothing_beyond(rows, at, told):
             accept_inside(np.array(rows), at, "pressure", "kPa", 1e-3)
     else:
         accept_inside(np.array(rows), at, "pressure", "kPa", 1e-3)
+
+
+FLOW = np.append(np.geomspace(0.5, 50.0, 12), [60.3, 63.6])
+"""Of a rising sweep; the valve goes on from 150 kPa by 0.65 kPa for each L/min."""
+
+
+@pytest.mark.parametrize(
+    ("end", "digit", "told"),
+    [(190.0, 0.1, False), (188.0, 0.1, True), (190.0, 1.0, False), (170.0, 1.0, True),
+     (170.0, 5.0, True), (170.0, 20.0, False)]
+    + [(300.0, digit, False) for digit in (0.1, 1.0, 5.0, 10.0, 20.0)],
+)  # fmt: skip
+def test_a_gauge_at_the_end_of_its_range_is_told_from_coarse_printing(end, digit, told):
+    pressure = np.round(np.minimum(150.0 + 0.65 * FLOW, end) / digit) * digit * 1e3
+    branches = (pressure, FLOW / 6e4), (pressure[::-1], FLOW[::-1] / 6e4)
+    sweep = ValveSweep(record=None, specimen="C1", rising=branches[0], falling=branches[1])
+    assert bool(_ended(sweep)) is told
+    assert not told or f"rows of {end:g} kPa, the highest" in _ended(sweep)
+
+
+@pytest.mark.parametrize("digits", [0, 1])
+def test_a_leakage_is_known_no_better_than_it_is_printed(digits):
+    """A flow of nothing, with meters that err by a share of what they read alone."""
+    up = tuple((p, round(q, digits)) for p, q in UP)
+    found = compute([valve(rows(up=up))], "valve_leakage", at={"pressure": 50e3})
+    assert found.value == 0.0
+    assert found.u * 6e4 == pytest.approx(0.1**digits / math.sqrt(12.0))

@@ -20,6 +20,7 @@ from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.combine import once
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, stop_if
 from dossier.physics import valve
+from dossier.physics.values import last_digit
 from dossier.words import later, say, say_count
 
 BAND = later("lowest opening pressure: lower end of the application's band")
@@ -160,9 +161,12 @@ def _single_result(bench: Bench, side: Side) -> bool:
 
 
 def _leakage(sweep: ValveSweep, pressure: float) -> Read:
+    """Return the leakage, known no better than its sweep is printed, in L/min and parts of ten."""
     p, q = sweep.rising
     accept_inside(p, pressure, "differential pressure", "kPa", 1e-3)
-    return Read(valve.largest_at(p, q, pressure), "", step_at(p, q, pressure))
+    printed = float(last_digit(q[q > 0] * 6e4).min()) / 6e4 if (q > 0).any() else 0.0
+    step = max(step_at(p, q, pressure), printed)
+    return Read(valve.largest_at(p, q, pressure), "", step)
 
 
 @_pressure(

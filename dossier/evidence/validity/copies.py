@@ -14,8 +14,8 @@ import numpy as np
 
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
-from dossier.evidence.validity.readings import CountedSide, last_digit, sides_of
-from dossier.physics.values import Floats
+from dossier.evidence.validity.readings import CountedSide, sides_of
+from dossier.physics.values import Floats, last_digit
 from dossier.words import later, say
 
 FEWEST, FEWEST_ALONE = 10, 20

@@ -201,7 +201,33 @@ def _growth(held: Run, limit: Limit) -> Found:
     worst = int(np.argmax(fall))
     words = later("largest fall {fall:.1%}, at {minutes:.0f} min")
     found = say(words, fall=fall[worst], minutes=held.result.time[worst] / 60)
-    return bool(fall[worst] <= limit.value), found
+    still = _still(held.result.time, drop)
+    return not still and bool(fall[worst] <= limit.value), still or found
+
+
+def _still(time: Floats, drop: Floats) -> str:
+    """Return where a gauge stood still and then leapt, in words; empty if it did nowhere.
+
+    What is printed coarsely repeats, too, and goes on by the same step as before and after.
+    """
+    moves = np.flatnonzero(np.diff(drop))
+    steps, numbers = np.diff(drop)[moves], np.diff(moves, prepend=-1)
+    for k in np.flatnonzero(numbers >= STILL):
+        beside = np.abs(np.concatenate([steps[max(k - BESIDE, 0) : k], steps[k + 1 :][:BESIDE]]))
+        if len(beside) >= BESIDE and steps[k] > LEAP * float(np.median(beside)):
+            words = later(
+                "{number} rows of {kept:.2f} kPa from {minutes:.0f} min on, then {after:.2f} kPa: "
+                "the gauge, or what kept its readings, stood still"
+            )
+            last, number = int(moves[k]), int(numbers[k])
+            kpa = {"kept": drop[last] / 1e3, "after": drop[last + 1] / 1e3}
+            return say(words, number=number, minutes=time[last + 1 - number] / 60, **kpa)
+    return ""
+
+
+STILL, BESIDE, LEAP = 5, 3, 2.5
+"""Equal rows from which a gauge stood still, steps on either side that its leap is held against,
+and how many times their median it exceeds."""
 
 
 def _reached(held: Run, limit: Limit) -> Found:

@@ -1,4 +1,4 @@
-"""Rules of validity for flow sweeps, bypass valves, measurements and inspections."""
+"""Rules of validity for flow sweeps, measurements and inspections, and of which kind is which."""
 
 import math
 from collections import Counter
@@ -11,20 +11,19 @@ import numpy as np
 
 from dossier.case.case import Case, Record
 from dossier.case.consistency import plain
-from dossier.case.fields import Band
 from dossier.case.records import MeasurementTable, PressureDropTable
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
-from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of
 from dossier.evidence.records.reduced import PressureDropResult, row_spread
 from dossier.evidence.records.usable import expected, missing_specimens, named_in_plan
-from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
+from dossier.evidence.records.valve_sweeps import sweeps_of
 from dossier.evidence.requirement import Demand
+from dossier.evidence.validity import valves
 from dossier.evidence.validity.copies import same_curve
-from dossier.evidence.validity.readings import last_digit
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
 from dossier.physics.pressure_drop import fit_pressure_drop, offset_of_fit
+from dossier.physics.values import last_digit
 from dossier.words import later, say, say_count
 
 
@@ -96,64 +95,6 @@ def _count(held: Held, _: Limit) -> Found:
     return not short, "; ".join(short) or well
 
 
-def _both_sweeps(held: Held, _: Limit) -> Found:
-    branches = (
-        (later("{specimen}: no rising sweep"), "rising"),
-        (later("{specimen}: no falling sweep"), "falling"),
-    )
-    wrong = [
-        say(words, specimen=sweep.specimen)
-        for sweep in sweeps_of(held.record)
-        for words, branch in branches
-        if getattr(sweep, branch)[0].size == 0
-    ]
-    return not wrong, "; ".join(wrong) or say("both for every specimen")
-
-
-def _rows(held: Held, limit: Limit) -> Found:
-    counts = [min(s.rising[0].size, s.falling[0].size) for s in sweeps_of(held.record)]
-    least = min(counts, default=0)
-    return least >= limit.value, say_count(least, "at least {number} row", "at least {number} rows")
-
-
-def _fitted(held: Held, limit: Limit) -> Found:
-    """Hold where the valves open against the application: a warning outside its band."""
-    valve, flow = held.case.application.circuit.bypass_valve, held.conditions.criterion_flow
-    if valve is None or valve.location != "filter" or valve.opening is None or not flow:
-        return "does not apply", say("no valve inside the filter with an opening band and a flow")
-    sweeps = tuple(sweeps_of(held.record))
-    far, outside = (
-        "; ".join(filter(None, (_misplaced(each, flow, valve.opening, factor) for each in sweeps)))
-        for factor in (limit.value, 1.0)
-    )
-    if far or outside:
-        return (False, far) if far else ("warning", outside)
-    return True, say("every valve opens about where the application says")
-
-
-def _misplaced(sweep: ValveSweep, flow: float, wanted: Band, factor: float) -> str:
-    """Return that a valve opens beyond `factor` times the wanted band, in words, or nothing."""
-    if not sweep.rising[0].size:
-        return ""
-    try:
-        opened = opening_from_sweep(sweep, flow)
-    except ValueError:
-        return ""  # what rests on it says so
-    low, high, found = wanted.min, wanted.max, opened.value
-    shut = opened.bound == "larger than" and found >= high
-    if not shut and low / factor <= found <= factor * high:
-        return ""
-    words, low, high = SHUT if shut else ELSEWHERE, low / 1e3, high / 1e3
-    return say(words, specimen=sweep.specimen, found=found / 1e3, low=low, high=high)
-
-
-ELSEWHERE = later("{specimen} opens at {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa")
-SHUT = later(
-    "{specimen} does not open up to {found:.4g} kPa, wanted {low:.4g} to {high:.4g} kPa: look at "
-    "the units of the columns"
-)
-
-
 SMALL = 500.0
 """How many times below the most that is asked for a unit is in doubt: a thousandth would pass."""
 
@@ -180,22 +121,6 @@ def _credible(held: Held, limit: Limit) -> Found:
             met: Literal[False, "warning"] = False if beyond else "warning"
             return met, say(words, unit=demand.unit, requirement=demand.id, **ends)
     return True, say("no result out of all proportion to what is asked")
-
-
-def _criterion(held: Held, _: Limit) -> Found:
-    flow = held.conditions.criterion_flow
-    if flow is None or not flow > 0:
-        return False, say("no criterion flow above zero among the conditions")
-    return True, say("{flow:.4g} L/min", flow=flow * 6e4)
-
-
-def _viscosity(held: Held, limit: Limit) -> Found:
-    try:
-        nu = tested_viscosity(held.case, held.entry)
-    except ValueError as error:
-        return None, str(error)
-    met = any(abs(nu / wanted - 1.0) <= limit.tolerance for wanted in (limit.value, limit.agreed))
-    return met, say("{nu:.4g} mm²/s", nu=nu * 1e6)
 
 
 def _given(held: Held, _: Limit) -> Found:
@@ -368,15 +293,7 @@ SWEEP: Rules = {
 }
 SPECIMENS: Rules = {"specimens named once": _named, "specimen count": _count}
 KINDS: dict[str, Rules] = {
-    "bypass_valve": {
-        **SPECIMENS,
-        "rising and falling sweep": _both_sweeps,
-        "rows of each sweep": _rows,
-        "criterion flow": _criterion,
-        "test viscosity": _viscosity,
-        "valve of the application": _fitted,
-        "noise of its own": unlike,
-    },
+    "bypass_valve": {**SPECIMENS, **valves.RULES},
     "measurement": {
         **SPECIMENS,
         "every result given": _given,

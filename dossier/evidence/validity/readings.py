@@ -15,7 +15,7 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.validity.rules import Found, Held, Rules
 from dossier.physics.multipass import TENTHS, tenths
-from dossier.physics.values import Floats
+from dossier.physics.values import Floats, last_digit
 from dossier.words import later, say
 
 FEWEST = 20
@@ -90,21 +90,6 @@ def _rounding(value: float) -> float:
     if value == round(value):
         return 0.0
     return float(0.5 * last_digit(np.array([value]))[0] / value)
-
-
-def last_digit(values: Floats) -> Floats:
-    """Return the place of the last digit that is not zero in each value, such as 0.1 or 100.
-
-    From 1e-8 to 1e7; 1e-9 where it lies below, and for a zero, which has none.
-    """
-    place, left = np.full(values.size, 1e-9), np.flatnonzero(values)
-    for power in range(-8, 8):
-        scaled = np.abs(values.flat[left]) / 10.0**power
-        near = np.rint(scaled)
-        whole = (near > 0) & (np.abs(scaled - near) <= 1e-9 * np.maximum(scaled, 1.0))
-        left = left[whole]
-        place[left] = 10.0**power
-    return place.reshape(values.shape)
 
 
 @dataclass(frozen=True, kw_only=True)
