@@ -7,11 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.decision.rules import (
-    Tolerance,
-    conformance_probability,
-    conformance_probability_of_samples,
-)
+from dossier.decision.rules import Tolerance, conformance_probability
+from dossier.decision.rules import conformance_probability_of_samples as share_inside
 from dossier.evidence.registry import ShareOf, reference_line
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.combine import DRAWS, as_samples
@@ -121,25 +118,22 @@ def probability(asked: AgainstLimit) -> Judged:
 
 
 OF_CHANCE = 3.0
-"""So many standard deviations of a share of draws another seed does not reach, but once in 700."""
+"""Standard deviations of a share of draws that another seed does not reach, but once in 700."""
 
 
 def chance_by_draws(drawn: Floats, limits: Tolerance) -> float:
     """Return the conformance probability that draws (m,) show at least, whatever their seed [-].
 
-    Their share less three standard deviations of it, at the number that every decision rests on
-    (binomial; JCGM 101:2008, 7.9, from memory): no requirement passes by a seed that was looked
-    for.
+    Their share less three standard deviations of it (binomial): none passes by a seed looked for.
     """
-    share = conformance_probability_of_samples(drawn, limits)
+    share = share_inside(drawn, limits)
     return max(0.0, share - OF_CHANCE * math.sqrt(share * (1.0 - share) / DRAWS))
 
 
 def share_needed(confidence: float) -> float:
     """Return the share of draws from which they show `confidence` [-]: `chance_by_draws` turned."""
-    k = OF_CHANCE**2 / DRAWS
-    middle = confidence + 0.5 * k
-    return (middle + math.sqrt(middle**2 - (1.0 + k) * confidence**2)) / (1.0 + k)
+    middle, k = confidence + 0.5 * OF_CHANCE**2 / DRAWS, 1.0 + OF_CHANCE**2 / DRAWS
+    return (middle + math.sqrt(middle**2 - k * confidence**2)) / k
 
 
 def mean_draws(asked: AgainstLimit) -> Floats | None:
