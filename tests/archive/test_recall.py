@@ -313,12 +313,15 @@ def test_what_is_recalled_is_not_sealed(folder, dossier, unchanged):
     assert path.read_bytes() == dossier.unsigned
 
 
-@pytest.mark.parametrize("effect", ["record excluded", "widens uncertainty"])
-def test_a_record_that_is_left_out_already_is_not_recalled(folder, effect):
-    put_on_file(folder, first=FIRST)
-    out = f'[[deviation]]\nrecord = "MP-1"\neffect = "{effect}"\nagreed = 2026-03-01\n'
+@pytest.mark.parametrize(
+    ("record", "effect"),
+    [("PD-1", "record excluded"), ("PD-1", "widens uncertainty"), ("MP-1", "record excluded")],
+)
+def test_a_record_that_is_left_out_already_is_not_recalled(folder, record, effect):
+    put_on_file(folder, "instrument:DP-11" if record == "PD-1" else "instrument:FM-04")
+    out = f'[[deviation]]\nrecord = "{record}"\neffect = "{effect}"\nagreed = 2026-03-01\n'
     put(folder, "z.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",)) + out.encode()}))
-    left_out = effect == "record excluded"
+    left_out = effect == "record excluded" and record == "PD-1"  # a finding names the other
     assert reads(folder)["z.pdf"] == ("approved" if left_out else "recalled: was approved")
     (z,) = [hit for hit in found_in(update(folder), Wanted()) if hit.row.file == "z.pdf"]
     assert {each.value for each in z.rests if each.kind == "record"} == {"MP-1", "PD-1"}
