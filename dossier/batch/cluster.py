@@ -241,6 +241,7 @@ def _lost(error: Exception) -> str:
 def _written(returned: Returned, sent: _Sent) -> Outcome:
     """Write what came back, if it was made as it would be here."""
     from dossier.record.dossier_file import save_files
+    from dossier.record.recall import recalled_in
 
     outcome = replace(returned.outcome, case=sent.case)
     if not returned.pdf:
@@ -251,7 +252,7 @@ def _written(returned: Returned, sent: _Sent) -> Outcome:
     order = sent.order
     made = returned.stem, returned.pdf, returned.document, order.out
     saved = save_files(*made, replace=order.replace, only_stale=order.only_stale)
-    return written(outcome, saved, order)
+    return written(outcome, saved, recalled_in(saved.pdf, order.recalls), order.on)
 
 
 def _different(there: Mapping[str, str], here: Mapping[str, str]) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.command.calls import Jobs, day_of, on_file
+from dossier.command.calls import Jobs, day_of, on_file, spare
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -106,6 +106,7 @@ def build(
     """
     from dossier.make.api import today
 
+    spare(summary)
     order = Order(
         out=out, issued=issued, house=house, only_stale=only_stale, replace=replace, on=today(),
         recalls=on_file(out) if out.is_dir() else None, debug=DEBUG in sys.argv,

@@ -3,7 +3,7 @@
 import inspect
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -53,6 +53,15 @@ def on_file(folder: Path) -> "Recalls":
         return recalls_of(folder)
     except RegisterError as error:
         stop(error)
+
+
+def spare(*targets: Path | None, given: Sequence[Path] = ()) -> None:
+    """End the command where it would write over a sealed dossier, or a file that it was given."""
+    from dossier.record.dossier_file import is_sealed
+
+    for path in targets:
+        if path and path.is_file() and (is_sealed(path) or any(map(path.samefile, given))):
+            stop(f"{path}: is a dossier, which would be lost: give another name")
 
 
 def not_asked(pdf: Path) -> str:

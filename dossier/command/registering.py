@@ -18,6 +18,7 @@ from dossier.command.calls import (
     day_of,
     not_asked,
     on_file,
+    spare,
     stop,
 )
 from dossier.make.outcome import DONE
@@ -84,6 +85,7 @@ def register(
     from dossier.register.register import Wanted, find, parse_rest
     from dossier.register.store import RegisterError
 
+    spare(html, ics)
     try:
         wanted = Wanted(
             decision=decision, standing=standing, filter=part, equipment=equipment,

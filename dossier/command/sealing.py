@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of, not_asked, on_file, stop
+from dossier.command.calls import Certificates, Day, Needed, day_of, not_asked, on_file, spare, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -115,6 +115,7 @@ def seal(
     from dossier.seal.signature import examine, load_keys, seal_pdf
     from dossier.system.confined import FAMILIAR, StoppedError, confined
 
+    spare(out if out != pdf else None)
     lacks = [] if digest else ["--digest with the digest that you have seen"]
     _answerable("nothing was sealed", *lacks)
     keys = load_keys(key, cert, _passphrase())
@@ -219,6 +220,7 @@ def verify(
     from dossier.verification.verification_text import facts_json, print_verification
     from dossier.verification.verify import verify_confined
 
+    spare(note, given=[path for path in files if path.exists()])
     trusted = [path.read_bytes() for path in trust or ()]
     revoked = [path.read_bytes() for path in crl or ()]
     persons = _persons(trust_person or ())

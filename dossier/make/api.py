@@ -13,7 +13,7 @@ from dossier.make.decide import assess, compose, issue_date, sign_off
 from dossier.make.read import case_in, house_of, read_case
 from dossier.make.recompute import page_problems
 from dossier.record.dossier_file import Saved, refuse_sealed, save_files, stem_of, write_whole
-from dossier.record.recall import Recalls, recalls_in
+from dossier.record.recall import Recalled, Recalls, recalled_in, recalls_in
 from dossier.report.house.house import read_house
 from dossier.report.signing import SignOff
 from dossier.words import speaking
@@ -25,6 +25,8 @@ class Built(Saved):
 
     assessment: Assessment
     signoff: SignOff
+    recalled: Recalled | None
+    """What recalls on file name of its own evidence; None where they name nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +77,8 @@ def build(
     saved = save_files(
         made.stem, made.pdf, made.document, Path(out), replace=replace, only_stale=only_stale
     )
-    return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff)
+    found = recalled_in(saved.pdf, recalls)
+    return Built(saved.pdf, saved.json, saved.done, made.assessment, made.signoff, found)
 
 
 def make(

@@ -113,7 +113,8 @@ def build_one(case: Path, order: Order) -> Outcome:
         built = build(case, order.out, order.issued, **how)
     except Exception as error:  # noqa: BLE001  one bad case never stops the rest
         return failed(case, error, debug=order.debug)
-    return written(succeeded(case, built.assessment, built.signoff), built, order)
+    told = succeeded(case, built.assessment, built.signoff)
+    return written(told, built, built.recalled, order.on)
 
 
 def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outcome:
@@ -130,17 +131,14 @@ def succeeded(case: Path, assessment: "Assessment", signoff: "SignOff") -> Outco
     )  # fmt: skip
 
 
-def written(outcome: Outcome, saved: "Saved", order: Order) -> Outcome:
-    """Return the outcome of a case whose dossier lies on the disk, as recalls on file leave it."""
+def written(
+    outcome: Outcome, saved: "Saved", recalled: "Recalled | None", on: date | None
+) -> Outcome:
+    """Return the outcome of a case whose dossier lies on the disk, without what is recalled."""
     files = saved.pdf, saved.json
     note = "; ".join(filter(None, (outcome.note, _later(saved.pdf))))
     made = replace(outcome, files=files, done=saved.done, name=saved.pdf.stem, note=note)
-    if order.recalls is None or not order.recalls.active:
-        return made
-    from dossier.record.dossier_file import read_dossier
-
-    found = order.recalls.of(read_dossier(saved.pdf))
-    return made if found is None else _recalled(made, found, order.on)
+    return made if recalled is None else _recalled(made, recalled, on)
 
 
 def _later(pdf: Path) -> str:

@@ -19,7 +19,7 @@ from dossier.case.attached import read_regular
 from dossier.case.fields import Digest
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.record.document import Text
-from dossier.record.dossier_file import DossierFile
+from dossier.record.dossier_file import DossierFile, read_dossier
 from dossier.record.rests import Rest, folded, rests_on
 
 Word = Literal["falls", "stands without it", "stands conditionally", "cannot be decided again"]
@@ -193,8 +193,13 @@ class Recalls:
 
     def of(self, dossier: DossierFile) -> Recalled | None:
         """Return what is recalled of a dossier that was read; None where nothing is."""
-        head, rests = dossier.decision.case, rests_on(dossier) if self.active else ()
-        return self.recalled(dossier.sha256, head.number, head.revision, rests)
+        head = dossier.decision.case
+        return self.recalled(dossier.sha256, head.number, head.revision, rests_on(dossier))
+
+
+def recalled_in(pdf: Path, recalls: Recalls | None) -> Recalled | None:
+    """Return what is recalled of the dossier in a PDF; None where nothing is."""
+    return recalls.of(read_dossier(pdf)) if recalls and recalls.active else None
 
 
 def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:

@@ -94,13 +94,14 @@ def rests_on(dossier: DossierFile) -> tuple[Rest, ...]:
     """Return everything that the decision rests on, each with the requirements concerned.
 
     What is only listed (an instrument that no record used) is returned too: to look once too
-    often does no harm.  A record that a deviation leaves out is none of those that were used.
+    often does no harm.  A record that a deviation leaves out, and that no finding names, is none of
+    those that were used.
     """
     left_out = {
         _text(each, "record")
         for each in tables(dossier.case or {}, "deviation")
         if _text(each, "effect") == "record excluded"
-    }
+    } - _users(dossier).keys()
     users: dict[tuple[str, str], set[str]] = defaultdict(set)
     used: dict[tuple[str, str], set[str]] = defaultdict(set)
     for kind, value, requirements, records in (*_of_case(dossier), *_of_decision(dossier)):

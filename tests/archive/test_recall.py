@@ -13,7 +13,7 @@ from pypdf import PdfReader
 
 from dossier.command.calls import on_file
 from dossier.make import recompute
-from dossier.make.outcome import Order, Outcome, written
+from dossier.make.outcome import Outcome, written
 from dossier.make.read import decided_again
 from dossier.record.dossier_file import BUILT, Saved
 from dossier.record.recall import (
@@ -26,6 +26,7 @@ from dossier.record.recall import (
     Recalled,
     RecallOutcome,
     Recalls,
+    recalled_in,
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
@@ -267,30 +268,29 @@ def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, sa
     own = {"dossier": "Z r0", "sha256": sha256(content), "records": ("MP-1",), "why": "so it is"}
     outcomes = (RecallOutcome.model_validate(own | outcome),) if outcome else ()
     recalls = Recalls((of(outcomes=outcomes),))
-    case, order = tmp_path / "case", Order(out=tmp_path, on=TODAY, recalls=recalls)
-    told = Outcome(case, 0, "approved", "decision: approved", standing="signed off", note="a note")
-    found = written(told, saved, order)
+    told = Outcome(tmp_path, 0, "approved", "decision: approved", note="a note")
+    how = saved, recalled_in(saved.pdf, recalls), TODAY
+    found = written(told, *how)
     assert (found.decision, found.code, found.line) == (decision, code, f"decision: {decision}")
     assert found.note.startswith("a note; recall 1 (instrument APC-21): ")
     assert said in found.note
-    draft = written(replace(told, standing="draft", line="as it was"), saved, order)
+    draft = written(replace(told, standing="draft", line="as it was"), *how)
     assert (draft.reads, draft.line) == ("would be approved", "as it was")
     assert (draft.code, draft.note) == (code, found.note)
-    refused = written(replace(told, decision="not approved", code=1), saved, order)
+    refused = written(replace(told, decision="not approved", code=1), *how)
     assert (refused.decision, refused.note) == ("not approved", found.note)
-    other = Order(out=tmp_path, on=TODAY, recalls=Recalls((of(value="none"),)))
-    assert written(told, saved, other).note == "a note"
+    for other in (None, Recalls(), Recalls((of(value="none"),))):
+        assert written(told, saved, recalled_in(saved.pdf, other), TODAY).note == "a note"
 
 
 def test_a_build_names_the_later_revisions_beside_it(tmp_path):
-    order = Order(out=tmp_path)
     for name in ("Z-r0", "Z-r2", "Z-r10", "Z-r", "Z-rx", "Z-1-r3", "Y-r3"):
         pdf = put(tmp_path, f"{name}.pdf", b"")
     told = Outcome(tmp_path, 0, "approved", note="a note")
     saved = [Saved(tmp_path / f"Z-r{n}.pdf", tmp_path / "Z.json", BUILT) for n in (2, 10)]
-    notes = [written(told, each, order).note for each in saved]
+    notes = [written(told, each, None, None).note for each in saved]
     assert notes == ["a note; where Z-r10.pdf stands, beside it, this counts no more", "a note"]
-    assert written(told, replace(saved[0], pdf=pdf), order).note == "a note"
+    assert written(told, replace(saved[0], pdf=pdf), None, None).note == "a note"
 
 
 def test_a_case_whose_own_records_are_recalled_is_not_built_in_silence(folder, dossier):
@@ -313,12 +313,15 @@ def test_what_is_recalled_is_not_sealed(folder, dossier, unchanged):
     assert path.read_bytes() == dossier.unsigned
 
 
-@pytest.mark.parametrize("effect", ["record excluded", "widens uncertainty"])
-def test_a_record_that_is_left_out_already_is_not_recalled(folder, effect):
-    put_on_file(folder, first=FIRST)
-    out = f'[[deviation]]\nrecord = "MP-1"\neffect = "{effect}"\nagreed = 2026-03-01\n'
+@pytest.mark.parametrize(
+    ("record", "effect"),
+    [("PD-1", "record excluded"), ("PD-1", "widens uncertainty"), ("MP-1", "record excluded")],
+)
+def test_a_record_that_is_left_out_already_is_not_recalled(folder, record, effect):
+    put_on_file(folder, "instrument:DP-11" if record == "PD-1" else "instrument:FM-04")
+    out = f'[[deviation]]\nrecord = "{record}"\neffect = "{effect}"\nagreed = 2026-03-01\n'
     put(folder, "z.pdf", made("Z", inputs={"case.toml": case_toml(("FM-04",)) + out.encode()}))
-    left_out = effect == "record excluded"
+    left_out = effect == "record excluded" and record == "PD-1"  # a finding names the other
     assert reads(folder)["z.pdf"] == ("approved" if left_out else "recalled: was approved")
     (z,) = [hit for hit in found_in(update(folder), Wanted()) if hit.row.file == "z.pdf"]
     assert {each.value for each in z.rests if each.kind == "record"} == {"MP-1", "PD-1"}

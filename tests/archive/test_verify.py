@@ -39,6 +39,24 @@ def test_a_sealed_dossier_is_verified_from_its_pdf_alone(dossier, tmp_path):
     assert all("test identity" in line for line in found.remarks if "signature-" in line)
 
 
+def test_nothing_is_written_over_a_sealed_dossier_or_what_was_given(dossier, tmp_path):
+    sealed_one, plain = tmp_path / "d.pdf", tmp_path / "plain.pdf"
+    sealed_one.write_bytes(dossier.data)
+    plain.write_bytes(dossier.unsigned)
+    for call in (
+        ("verify", plain, "--quick", "--note", sealed_one), ("verify", plain, "--note", plain),
+        ("register", tmp_path, "--html", sealed_one), ("register", tmp_path, "--ics", sealed_one),
+        ("build", dossier.folder / "polder-pumps", "--out", tmp_path, "--summary", sealed_one),
+        ("seal", plain, "--role", "prepared", "--key", dossier.keys["prepared"], "--digest", "0",
+         "--out", sealed_one),
+    ):  # fmt: skip
+        done = sealed.run(*call)
+        assert done.returncode == 2
+        assert "is a dossier, which would be lost: give another name" in done.stderr
+    assert (sealed_one.read_bytes(), plain.read_bytes()) == (dossier.data, dossier.unsigned)
+    assert {path.name for path in tmp_path.iterdir()} == {"d.pdf", "plain.pdf"}
+
+
 def test_signing_only_appends(dossier):
     for earlier, later in zip(dossier.versions, dossier.versions[1:], strict=False):
         assert later.startswith(earlier)
