@@ -286,9 +286,8 @@ ALL = all_quantities()
 @pytest.mark.parametrize("name", [n for n, q in ALL.items() if "measurement" in q.records])
 def test_a_measurement_is_asked_for_by_a_method_that_its_record_may_go_by(tmp_path, name):
     """Else it is made as asked, and carries no result."""
-    limit = tomllib.loads(ALL[name].example)
-    limit.setdefault("basis", "mean")
-    asked_for = small(tmp_path / "a", [requirement(**limit)]).tests[0].needed
+    limit = {"basis": "mean"} | tomllib.loads(ALL[name].example)
+    asked_for = small(tmp_path / "a", [requirement(name, **limit)]).tests[0].needed
     method = method_of(asked_for.standard, limits().methods)
     assert measured_column(name) in method.results
     assert designation_of(asked_for.standard).edition == method.editions[-1]
