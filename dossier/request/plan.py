@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from dossier.case.application import Application
 from dossier.case.case import Asked
@@ -319,12 +320,11 @@ def _sheets(
     for side, n in number.items():
         own = names[side][:n]
         letter = side[0].upper()
+        sheet = partial(RecordSheet, filter=side, columns=columns)
         if needed.kind in TOGETHER:
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
-                yield RecordSheet(
-                    id=f"{needed.stem}-{label}", filter=side, specimen=name, columns=columns
-                )
+                yield sheet(id=f"{needed.stem}-{label}", specimen=name)
             continue
         rows: tuple[tuple[str, ...], ...] = ()
         if needed.kind == "measurement":
@@ -334,9 +334,7 @@ def _sheets(
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
-        yield RecordSheet(
-            id=f"{needed.stem}-{letter}", filter=side, specimen="", columns=columns, rows=rows
-        )
+        yield sheet(id=f"{needed.stem}-{letter}", specimen="", rows=rows)
 
 
 def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tuple[str, ...]]:
