@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of, on_file, stop
+from dossier.command.calls import Certificates, Day, Needed, day_of, recalls_at, stop
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -223,7 +223,7 @@ def verify(
     persons = _persons(trust_person or ())
     moment = datetime.combine(at, time(12), UTC) if at else None
     day = (moment or datetime.now(UTC)).date()
-    recalls = on_file(register) if register else None
+    recalls = recalls_at(register) if register else None
     codes, results = [], []
     for path in files:
         try:
