@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dossier.command.calls import Jobs, day_of, on_file, spare
+from dossier.command.calls import Jobs, day_of, recalls_at, spare
 from dossier.make.outcome import DEBUG, WRONG_INPUT, Order, Outcome, build_one, decided
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -109,7 +109,7 @@ def build(
     spare(summary)
     order = Order(
         out=out, issued=issued, house=house, only_stale=only_stale, replace=replace, on=today(),
-        recalls=on_file(out) if out.is_dir() else None, debug=DEBUG in sys.argv,
+        recalls=recalls_at(out) if out.is_dir() else None, debug=DEBUG in sys.argv,
     )  # fmt: skip
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))

@@ -40,7 +40,7 @@ def stop(*lines: object) -> NoReturn:
     raise typer.Exit(WRONG_INPUT)
 
 
-def on_file(folder: Path) -> "Recalls":
+def recalls_at(folder: Path) -> "Recalls":
     """Return the recalls of a folder of dossiers; the command ends where they are not known."""
     from dossier.record.recall import REGISTER, recalls_in
 

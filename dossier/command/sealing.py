@@ -11,7 +11,16 @@ from typing import Annotated
 import typer
 
 from dossier.command.building import HouseFolder, Issued, decide
-from dossier.command.calls import Certificates, Day, Needed, day_of, not_asked, on_file, spare, stop
+from dossier.command.calls import (
+    Certificates,
+    Day,
+    Needed,
+    day_of,
+    not_asked,
+    recalls_at,
+    spare,
+    stop,
+)
 from dossier.make.outcome import DONE, WRONG_INPUT
 from dossier.words.terminal_safe import shown, shown_json
 
@@ -120,7 +129,7 @@ def seal(
     _answerable("nothing was sealed", *lacks)
     keys = load_keys(key, cert, _passphrase())
     try:
-        recalls = on_file(pdf.parent)
+        recalls = recalls_at(pdf.parent)
         ready = confined(lambda: examine(pdf, role, keys, recalls), FAMILIAR)
     except (NotADossierError, StoppedError) as error:
         stop(f"{pdf}: {error}")
@@ -226,7 +235,7 @@ def verify(
     persons = _persons(trust_person or ())
     moment = datetime.combine(at, time(12), UTC) if at else None
     day = (moment or datetime.now(UTC)).date()
-    recalls = on_file(register) if register else None
+    recalls = recalls_at(register) if register else None
     codes, results = [], []
     for path in files:
         try:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from dossier.case.model import Concession
 from dossier.decision.deciding import Deciding
-from dossier.decision.rules import Decision, Verdict, worst_of
+from dossier.decision.rules import Decision, Ruled, Verdict, worst_of
 from dossier.evidence.bench import Bench, Curves
 from dossier.evidence.limits import Check
 from dossier.evidence.quantities.circuit import CircuitSide
@@ -144,7 +144,7 @@ def decision_of(
 
     Of several applications it is the worst of theirs; a fail in `past` counts as conceded.
     """
-    by: dict[str, list[tuple[Verdict, bool, bool]]] = {}
+    by: dict[str, list[Ruled]] = {}
     for f in findings:
         row = f.verdict, f.demand.severity == "mandatory", bool(f.concession or f.demand.id in past)
         by.setdefault(f.demand.mark, []).append(row)

@@ -84,9 +84,7 @@ def conformance_probability(value: float, u: float, dof: float, limits: Toleranc
     """
     _accept_finite(value)
     if not (0.0 <= u < math.inf):
-        raise ValueError(
-            f"standard uncertainty must be zero or above and finite, not {u} [its unit]"
-        )
+        raise ValueError(f"standard uncertainty must be 0 or above and finite, not {u} [its unit]")
     if u == 0.0:
         t_cdf(0.0, dof)  # refuses degrees of freedom that are none
         return float(limits.hold(value))
@@ -148,9 +146,11 @@ def verdict_by(
     raise ValueError(f"rule must be simple_acceptance, guard_band or graded, not {kind!r}")
 
 
-def overall(
-    findings: Sequence[tuple[Verdict, bool, bool]], *, conditional: bool = False
-) -> Decision:
+Ruled = tuple[Verdict, bool, bool]
+"""A verdict, whether the requirement is mandatory, and whether a concession covers it."""
+
+
+def overall(findings: Sequence[Ruled], *, conditional: bool = False) -> Decision:
     """Return the decision on the whole from findings (verdict, mandatory, concession).
 
     With `conditional`, something else is held to be so that an approval needs conditions for.
@@ -173,9 +173,7 @@ def overall(
     return Decision.APPROVED_WITH_CONDITIONS
 
 
-def worst_of(
-    findings: Mapping[str, Sequence[tuple[Verdict, bool, bool]]], *, conditional: bool = False
-) -> Decision:
+def worst_of(findings: Mapping[str, Sequence[Ruled]], *, conditional: bool = False) -> Decision:
     """Return the decision on several applications: the worst of those on each by itself.
 
     `findings` are those of each, by its mark, as of `overall`.  A rule of our own: a filter that

@@ -58,12 +58,9 @@ def mass(bench: Bench, factor: float) -> Bench:
     """Return the bench with `factor` times the contaminant injected in every candidate [-]."""
 
     def more(run: MultipassResult) -> MultipassResult:
-        held, extra = run.balance, run.injected * (factor - 1.0)
-        balance = held and held._replace(
-            injected=held.injected + extra, retained=held.retained + extra
-        )
-        injected = run.injected * factor
-        return replace(run, mass=run.mass * factor, injected=injected, balance=balance)
+        held, add = run.balance, run.injected * (factor - 1.0)
+        balance = held and held._replace(injected=held.injected + add, retained=held.retained + add)
+        return replace(run, mass=run.mass * factor, injected=run.injected * factor, balance=balance)
 
     return replace(bench, multipass=_candidates(bench.multipass, more))
 
@@ -72,8 +69,7 @@ def pressure(bench: Bench, factor: float) -> Bench:
     """Return the bench with `factor` times the pressure in every flow sweep of a candidate [-]."""
 
     def fit(of: PressureDropFit) -> PressureDropFit:
-        covariance = of.covariance * factor**2
-        return replace(of, a=of.a * factor, b=of.b * factor, covariance=covariance)
+        return replace(of, a=of.a * factor, b=of.b * factor, covariance=of.covariance * factor**2)
 
     def pair(of: tuple[float, float]) -> tuple[float, float]:
         return of[0] * factor, of[1] * factor

@@ -275,9 +275,8 @@ def retained_mass(
 
 def _rate(ci: float, qi: float) -> float:
     """Return the contaminant injected in a second [kg/s]."""
-    return positive(later("injection level"), ci, "kg/m3") * positive(
-        later("injection flow"), qi, "m3/s"
-    )
+    level = positive(later("injection level"), ci, "kg/m3")
+    return level * positive(later("injection flow"), qi, "m3/s")
 
 
 def _means(values: Floats, name: str) -> Floats:

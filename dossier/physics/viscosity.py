@@ -77,9 +77,8 @@ def temperature_at_viscosity(a: float, b: float, nu: float) -> float:
     `a`, `b` [-] from `walther_constants`.  Raises ValueError for nu below 2 mm2/s and unless b > 0.
     Source: ASTM D341, working form, solved for T.
     """
-    return float(
-        10.0 ** ((a - _double_log(nu)) / positive(later("slope B"), b, later("(a number)")))
-    )
+    slope = positive(later("slope B"), b, later("(a number)"))
+    return float(10.0 ** ((a - _double_log(nu)) / slope))
 
 
 def density(rho15: float, temperature: Number) -> Number:

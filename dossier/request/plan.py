@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from dossier.case.application import Application
 from dossier.case.case import Asked
@@ -328,13 +329,11 @@ def _sheets(
     for side, n in number.items():
         own = names[side][:n]
         letter = side[0].upper()
+        sheet = partial(RecordSheet, filter=side, columns=columns)
         if needed.kind in TOGETHER:
             for name in own:
                 label = "".join(c if c.isalnum() or c in "._-" else "-" for c in name)
-                yield RecordSheet(
-                    id=f"{needed.stem}-{label}", filter=side, specimen=name, specimens=(name,),
-                    columns=columns,
-                )  # fmt: skip
+                yield sheet(id=f"{needed.stem}-{label}", specimen=name, specimens=(name,))
             continue
         rows: tuple[tuple[str, ...], ...] = ()
         destroyed = not DESTROY.isdisjoint(map(measured_column, needed.quantities))
@@ -346,10 +345,7 @@ def _sheets(
             rows = tuple((name, *("" for _ in columns[1:])) for name in own)
         elif needed.kind == "inspection":
             rows = tuple(_inspection(needed.demands, own))
-        yield RecordSheet(
-            id=f"{needed.stem}-{letter}", filter=side, specimen="", specimens=own,
-            columns=columns, rows=rows,
-        )  # fmt: skip
+        yield sheet(id=f"{needed.stem}-{letter}", specimen="", specimens=own, rows=rows)
 
 
 def _inspection(demands: Sequence[Demand], names: Sequence[str]) -> Iterator[tuple[str, ...]]:

@@ -11,7 +11,7 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
-from dossier.command.calls import on_file
+from dossier.command.calls import recalls_at
 from dossier.make import recompute
 from dossier.make.outcome import Outcome, written
 from dossier.make.read import decided_again
@@ -388,7 +388,7 @@ def test_where_the_register_is_gone_nothing_gives_back(folder):
     put_on_file(folder, "record:PD-C2", lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     (folder / "dossier-register.sqlite").unlink()
-    found = on_file(folder)
+    found = recalls_at(folder)
     assert [each.number for each in found.active] == [1, 2]
     assert not any(each.outcomes for each in found.given)
     assert "no register here shows" in found.faults["recall-0003.json"]

@@ -178,10 +178,8 @@ class Loaded:
         return np.where(limits > self.drop[0], beyond, 0.0)
 
 
-def loaded_specimens(
-    bench: Bench, side: Side, flow: float, temperature: float
-) -> tuple[Loaded, ...]:
-    """Return every specimen of one side at `flow` [m3/s] and oil `temperature` [K].
+def loaded_specimens(bench: Bench, side: Side, flow: float, warmth: float) -> tuple[Loaded, ...]:
+    """Return every specimen of one side at `flow` [m3/s] and oil of `warmth` [K].
 
     The element's viscous part grows as it did in the run; housing and inertial parts stay
     (common practice).  Each specimen's own sweep is used; one without a sweep takes the mean of
@@ -189,7 +187,7 @@ def loaded_specimens(
     """
     runs = usable_runs(bench, side)
     sweeps = usable_sweeps(bench, side)
-    mu, rho = oil_at(bench, temperature)
+    mu, rho = oil_at(bench, warmth)
     for sweep in sweeps:
         stop_if(outside(sweep, bench.limits, flow, mu, rho), sweep.record)
     found = []

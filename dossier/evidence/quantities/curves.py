@@ -51,14 +51,12 @@ def curves_of(bench: Bench) -> Curves:
     )
 
 
-def _sides(
-    bench: Bench, notes: list[str], compute: Callable[..., T], *asked: float
-) -> dict[Side, T]:
+def _sides(bench: Bench, notes: list[str], of: Callable[..., T], *asked: float) -> dict[Side, T]:
     """Return what can be computed of each side; why it cannot of another goes to the notes."""
     found: dict[Side, T] = {}
     for side in bench.sides:
         try:
-            found[side] = compute(bench, side, *asked)
+            found[side] = of(bench, side, *asked)
         except NotDemonstrated as why:
             notes.append(say("{side}: {reason}", side=say(SIDES[side]), reason=why.reason))
     return found

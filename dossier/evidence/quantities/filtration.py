@@ -324,6 +324,8 @@ def _scatter(values: Floats, own: Floats) -> Component:
     finite = np.where(np.isfinite(own), own, np.nan)
     each = np.nanvar(finite, axis=1) if np.isfinite(own).any(axis=1).all() else np.zeros(n)
     counting = math.sqrt(float(each.sum())) / n
+    if n == 1:
+        return Component(name=COUNTING, u=counting, source=say("the records"))
     return spread_component(values, counting, COUNTING)
 
 

@@ -178,14 +178,12 @@ def _own(pair: Pair, share: float, oil: _Oil) -> float:
     """Return what the fits' own covariances give the share [-]."""
     total = 0.0
     for path, sweep in pair.sweeps.items():
-        covariance, slopes = sweep.assembly.covariance, []
+        covariance, slopes = sweep.assembly.covariance, np.zeros(2)
         for k, unit in enumerate(((1.0, 0.0), (0.0, 1.0))):
-            step = math.sqrt(max(0.0, float(covariance[k, k])))
-            moved = {path: _moved(_ab(sweep), unit, step)}
-            slopes.append((_share(pair, oil, **moved) - share) / step if step else 0.0)
-        total += sum(
-            slopes[i] * slopes[j] * float(covariance[i, j]) for i in (0, 1) for j in (0, 1)
-        )
+            if (step := math.sqrt(max(0.0, float(covariance[k, k])))) > 0:
+                moved = {path: _moved(_ab(sweep), unit, step)}
+                slopes[k] = (_share(pair, oil, **moved) - share) / step
+        total += float(slopes @ covariance @ slopes)
     return math.sqrt(max(0.0, total))
 
 

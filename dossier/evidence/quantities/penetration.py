@@ -156,14 +156,12 @@ def tenth_passage(run: MultipassResult, k: int, tenth: int) -> Passage:
     return _passage(run, k, up, down, run.counted_down / run.counted_up)
 
 
-def counter_components(
-    bench: Bench, records: Sequence[str], effects: Sequence[float]
-) -> list[Component]:
-    """Return the counters' calibration, and what other rigs would find, as shared components.
+Effects = Sequence[float]
+"""Change of each record's result for a relative error of one in an input (n) [unit of result]."""
 
-    `effects` (n) is the change of the mean's n-th share for a relative error of one in the ratio
-    [unit of the result].
-    """
+
+def counter_components(bench: Bench, records: Sequence[str], effects: Effects) -> list[Component]:
+    """Return the counters' calibration, and what other rigs would find, as shared components."""
     among = [bench.entries[record] for record in records]
     found = []
     for entry, effect in zip(among, effects, strict=True):
@@ -173,13 +171,8 @@ def counter_components(
     return budget(found)
 
 
-def size_components(
-    bench: Bench, records: Sequence[str], effects: Sequence[float]
-) -> list[Component]:
-    """Return the calibration of the sizes as shared components.
-
-    `effects` (n) is the change of each share for a relative error of one in the size [its unit].
-    """
+def size_components(bench: Bench, records: Sequence[str], effects: Effects) -> list[Component]:
+    """Return the calibration of the sizes as shared components."""
     entries = [bench.entries[record] for record in records]
     known = [size_accuracy(bench.case, bench.limits, entry) for entry in entries]
     pairs = zip(known, effects, strict=True)

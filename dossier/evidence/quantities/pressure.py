@@ -103,13 +103,11 @@ Point = tuple[float, float, float]
 """Flow [m3/s], viscosity [Pa s] and density [kg/m3]."""
 
 
-def clean_estimate(
-    bench: Bench, sweeps: Sweeps, point: Point, notes: Sequence[str] = ()
-) -> Estimate:
-    """Return the clean pressure drop [Pa] at a `point`: flow [m3/s], mu [Pa s] and rho [kg/m3]."""
-    values = [sweep.assembly.at(*point) for sweep in sweeps]
-    own = [of_the_fit(sweep, *point) for sweep in sweeps]
-    shared = pressure_components(bench, sweeps, *point)
+def clean_estimate(bench: Bench, sweeps: Sweeps, at: Point, notes: Sequence[str] = ()) -> Estimate:
+    """Return the clean pressure drop [Pa] `at` a flow [m3/s], mu [Pa s] and rho [kg/m3]."""
+    values = [sweep.assembly.at(*at) for sweep in sweeps]
+    own = [of_the_fit(sweep, *at) for sweep in sweeps]
+    shared = pressure_components(bench, sweeps, *at)
     shared += widening(bench, [sweep.record for sweep in sweeps], float(np.mean(values)))
     return combine_results(bench, sweeps, values, own, shared, own_name=FIT, notes=notes)
 

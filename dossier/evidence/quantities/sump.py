@@ -201,13 +201,12 @@ def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> 
 def _open(bench: Bench, side: Side, temperature: float) -> bool:
     """Return whether the clean full-flow path may open the valve."""
     application = bench.case.application
-    valve, sweeps = application.circuit.bypass_valve, attempt(usable_sweeps, bench, side)
+    opening, sweeps = application.circuit.opening, attempt(usable_sweeps, bench, side)
     if application.circuit.arrangement not in HAS_MAIN or isinstance(sweeps, NotDemonstrated):
         return False
-    if valve is None or valve.opening is None:
-        return False
     point = application.circuit.pumped, *oil_at(bench, temperature)
-    return max(sweep.assembly.at(*point) for sweep in sweeps) > valve.opening.min
+    most = max(sweep.assembly.at(*point) for sweep in sweeps)
+    return opening is not None and most > opening.min
 
 
 Rate = tuple[float, float]
@@ -256,13 +255,15 @@ def _estimate(
         return replace(each, value=one, u=one * (u / value), bound="")
 
     return Estimate(
-        value=value, u=u,
-        per_specimen=tuple(own(each) for each in leading.per_specimen),
-        components=Budget(alone), samples=samples,
+        value=value,
+        u=u,
+        per_specimen=tuple(map(own, leading.per_specimen)),
+        components=Budget(alone),
+        samples=samples,
         sources=tuple(dict.fromkeys(s for part in known.parts.values() for s in part.sources)),
         notes=(*notes, say(sizes_note), say(CLOSED)),
         details={"passage": passage, "cleaned": circuit.cleaned_share(*known.nominal.values())},
-    )  # fmt: skip
+    )
 
 
 OPEN = later(

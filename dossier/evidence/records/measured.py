@@ -147,9 +147,7 @@ def inspected(bench: Bench, side: Side, characteristic: str) -> tuple[Inspected,
     records = usable_records(bench, side, "inspection", lambda record: bool(rows(record)), what)
     found = tuple(row for record in records for row in rows(record))
 
-    accounted(
-        bench, side, found, lambda each: [r.specimen for r in rows(each)], others_allowed=False
-    )
+    accounted(bench, side, found, lambda e: [r.specimen for r in rows(e)], others_allowed=False)
     return found
 
 

@@ -230,8 +230,7 @@ def _means(
     """Return means of the tenths over rows where both sides were read."""
     gaps = np.isnan(other)
     both = np.where(gaps, np.nan, own) if gaps.any() else own
-    means, readings = multipass.interval_means(both, index)
-    return means, readings
+    return multipass.interval_means(both, index)
 
 
 def _counted(conditions: Conditions) -> tuple[float, float]:

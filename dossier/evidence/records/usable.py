@@ -111,9 +111,10 @@ def beyond_plan(case: Case, side: str) -> set[str]:
     return {name for names in swept.values() if names & planned for name in names - planned if name}
 
 
-def missing_specimens(
-    planned: Collection[str], tested: Collection[str], *, others_allowed: bool
-) -> str:
+Names = Collection[str]
+
+
+def missing_specimens(planned: Names, tested: Names, *, others_allowed: bool) -> str:
     """Return which planned specimens a result lacks, in words, or an empty string.
 
     With `others_allowed`, as for a test that destroys what it tests, as many specimens of its own
@@ -135,9 +136,7 @@ def missing_specimens(
     return say("nothing of specimen {names}, which the plan names", names=", ".join(lacking))
 
 
-def expected(
-    case: Case, side: str, records: Collection[str], tested: Collection[str] = ()
-) -> set[str]:
+def expected(case: Case, side: str, records: Names, tested: Names = ()) -> set[str]:
     """Return the specimens of the plan that must be among those of `records`, else the `tested`.
 
     A dossier that evidence is carried from has a plan of its own: what it says is asked of its

@@ -145,7 +145,8 @@ def welch_satterthwaite(u_list: Sequence[float], dof_list: Sequence[float]) -> f
     if not (len(u_list) == len(dof_list) > 0):
         raise ValueError(f"{len(u_list)} contributions with {len(dof_list)} degrees of freedom [-]")
     for u, dof in zip(u_list, dof_list, strict=True):
-        _accept_size(u, "contribution")
+        if not 0.0 <= u < math.inf:
+            raise ValueError(f"contribution must be zero or above and finite, not {u} [its unit]")
         _accept_dof(dof)
     largest = max(u_list)
     if largest == 0.0:
@@ -313,12 +314,6 @@ def accept_fraction(value: float, name: str) -> float:
     """Return `value` [-] if it lies inside (0, 1); else raise ValueError that calls it `name`."""
     if not (0.0 < value < 1.0):
         raise ValueError(f"{name} must lie between 0 and 1, not {value} [-]")
-    return value
-
-
-def _accept_size(value: float, name: str) -> float:
-    if not (0.0 <= value < math.inf):
-        raise ValueError(f"{name} must be zero or above and finite, not {value} [its own unit]")
     return value
 
 

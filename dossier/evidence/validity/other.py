@@ -214,11 +214,10 @@ def decided_pressures(case: Case, demands: Sequence[Demand], path: str) -> list[
     the margin that is wanted.  One that the reference sets has no figure of its own.  On a fine
     path, what drives it.
     """
-    valve = case.application.circuit.bypass_valve
+    circuit = case.application.circuit
     if path == "fine":
-        return [case.application.circuit.gallery_pressure or math.inf]
-    opening = valve.opening.min if valve is not None and valve.opening is not None else None
-    found = []
+        return [circuit.gallery_pressure or math.inf]
+    found, opening = [], circuit.opening.min if circuit.opening else None
     for demand in demands:
         if demand.not_applicable or "pressure_drop" not in demand.quantity.records:
             continue

@@ -53,9 +53,10 @@ class RatioPanel:
     bound: tuple[NDArray[np.bool_], ...]
 
 
-def draw_efficiency(
-    panel: Panel, lines: Sequence[SpecimenLine], limits: Sequence[LimitMark]
-) -> None:
+Lines = Sequence[SpecimenLine]
+
+
+def draw_efficiency(panel: Panel, lines: Lines, limits: Sequence[LimitMark]) -> None:
     """Draw a line with raw points for each specimen, and a mark for each limit.
 
     Sizes in um(c), efficiencies in percent, drawn as the share that passes on a logarithmic scale:
@@ -139,9 +140,7 @@ def _decades(panel: Panel, shown: RatioPanel) -> None:
     panel.y.ticks = [(t, tick(t, "g" if t < 1e5 else ".0e")) for t in ticks]
 
 
-def draw_loading(
-    panel: Panel, runs: Sequence[SpecimenLine], terminals: Sequence[tuple[str, float]]
-) -> None:
+def draw_loading(panel: Panel, runs: Lines, terminals: Sequence[tuple[str, float]]) -> None:
     """Draw one line a run, and the terminal differential pressure across them.
 
     Mass in g, differential pressure of the element in kPa; `terminals` are label and value.

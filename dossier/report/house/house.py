@@ -15,7 +15,7 @@ from pydantic import Field, StringConstraints, ValidationError
 
 from dossier.case.attached import NotReadError, read_below
 from dossier.case.fields import Model
-from dossier.case.problems import CaseError, CaseProblem
+from dossier.case.problems import CaseError, CaseProblem, refusal
 from dossier.case.toml_text import TomlError, parse_toml, problems_in
 from dossier.decision.cautions import GENERAL
 from dossier.report.charts.style import setting_faults
@@ -123,8 +123,7 @@ class House:
 def read_house(folder: Path) -> House:
     """Return the house in `folder`; raises CaseError with everything that is wrong with it."""
     if not folder.is_dir():
-        what = CaseProblem(str(folder), "", "no such folder", "give the folder of the house")
-        raise CaseError([what])
+        raise refusal(str(folder), "", "no such folder", "give the folder of the house")
     reading = _Reading(folder.resolve().name)
     reading.contents |= _contents(folder, reading)
     return reading.house()

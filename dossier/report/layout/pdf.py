@@ -71,27 +71,21 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes] | None = None) -> Rend
     """
     weasyprint = load_weasyprint()
     noon = datetime.combine(sheet.issued, time(12))
+    attachment = partial(weasyprint.Attachment, created=noon, modified=noon)
     attachments = [
-        weasyprint.Attachment(
-            string=body, name=name, description=description, relationship=relationship,
-            created=noon, modified=noon,
-        )
-        for name, body, relationship, description in sheet.attached
-    ]  # fmt: skip
+        attachment(string=body, name=name, description=words, relationship=relationship)
+        for name, body, relationship, words in sheet.attached
+    ]
+    form = {"pdf_variant": "pdf/a-3a", "attachments": attachments, "pdf_forms": True}
     with listening() as heard:
         assets, images = fetcher(sheet.style, picture, sheet.fonts), dict[str, Any]()
-        document = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets).render(
-            pdf_variant="pdf/a-3a", attachments=attachments, pdf_forms=True, cache=images
-        )
+        page = weasyprint.HTML(string=sheet.html, base_url="asset:", url_fetcher=assets)
+        document = page.render(cache=images, **form)
         _forget_styles(images)
         number_pages(document)
         declare_accessible(document)
-        pdf = document.write_pdf(
-            pdf_variant="pdf/a-3a",
-            attachments=attachments,
-            pdf_forms=True,
-            finisher=partial(tidy, quoted=_QUOTED.search(sheet.html)),
-        )
+        quoted = _QUOTED.search(sheet.html)
+        pdf = document.write_pdf(finisher=partial(tidy, quoted=quoted), **form)
     return Rendered(pdf, tuple(heard))
 
 
@@ -313,8 +307,7 @@ def tidy(_document: Any, pdf: Any, *, quoted: re.Match[str] | None) -> None:
             each["Lang"] = f"({quoted and quoted[1]})"
     files = pdf.catalog.get("AF")
     if files is not None:
-        unique = list(dict.fromkeys(files))
-        files[:] = unique
+        files[:] = list(dict.fromkeys(files))
         _name_files(pdf)
     make_signature_fields(pdf)
     write_plainly(pdf)
