@@ -22,6 +22,7 @@ from dossier.case.fields import (
     Time,
     Volume,
 )
+from dossier.physics.viscosity import kinematic_viscosity, walther_constants
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
 Words = Annotated[str, StringConstraints(max_length=4000)]
@@ -107,6 +108,12 @@ class Duty(Model):
     ingression_dust: Words = ""
     life_factor: Annotated[float, Field(ge=1, le=100)] | None = None
 
+    def _wrong(self) -> str:
+        rate = self.ingression
+        if rate is not None and rate.u is not None and not rate.u <= rate.value:
+            return "the standard uncertainty of the ingression must not be larger than its value"
+        return ""
+
 
 class DecisionRule(Model):
     """The decision rule, agreed before the tests."""
@@ -189,6 +196,16 @@ class Application(Model):
     duty: Duty
     decision_rule: DecisionRule
     requirement: tuple[Requirement, ...] = Field(min_length=1, max_length=200)
+
+    def _wrong(self) -> str:
+        oil, duty = self.oil, self.duty
+        try:
+            line = walther_constants(313.15, oil.kv40.value, 373.15, oil.kv100.value)
+            for warmth in (duty.cold_start, duty.normal_oil, duty.hot_oil):
+                kinematic_viscosity(*line, warmth)
+        except ValueError as error:
+            return f"the oil, from cold start to hot: {error}"
+        return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,7 +44,11 @@ def read_regular(path: Path, most: int) -> bytes:
     A link is followed: the user named this path.  Raises NotReadError for a folder, a pipe, a
     device or a file that is larger, OSError where it cannot be opened.
     """
-    return _content(os.open(path, HOW), most)
+    try:
+        return _content(os.open(path, HOW), most)
+    except NotReadError as error:
+        error.filename = str(path)
+        raise
 
 
 def ordinary(path: str, flags: int) -> int:

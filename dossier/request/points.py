@@ -2,10 +2,11 @@
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
-from dossier.case.application import Application
+from dossier.case.application import Application, Oil
 from dossier.case.case import Asked
 from dossier.case.problems import refusal
 from dossier.case.tables.written import METHODS, STEMS
@@ -228,11 +229,18 @@ def sweep_viscosities(
         named += [None if at is None else float(at)]
         if demand.quantity.dimension == "temperature":
             named += [demand.lower, demand.upper]
-    nu = [kinematic_at(application.oil, each) for each in named if each is not None]
+    nu = list(_viscosities(application.oil, (each for each in named if each is not None)))
     factor = RESERVE * limits.viscosity_factor
     hot = HOT if min(nu) >= HOT / factor else min(nu)
     cold = COLD if max(nu) <= COLD * RESERVE * STEPS[-1] else max(nu)
     return hot, cold
+
+
+def _viscosities(oil: Oil, temperatures: Iterable[float]) -> Iterator[float]:
+    """Yield the kinematic viscosity at each temperature at which the oil has a known one [m2/s]."""
+    for each in temperatures:
+        with suppress(ValueError):
+            yield kinematic_at(oil, each)
 
 
 def terminal_pressure(

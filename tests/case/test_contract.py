@@ -14,6 +14,7 @@ from dossier.case.model import Qualification
 from dossier.case.toml_text import parse_toml
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.requirement import resolve
+from tests.small_case import application
 
 CONTRACT = Path(__file__).parent / "contract"
 
@@ -160,3 +161,20 @@ def test_what_is_measured_may_say_how_well(kind, value, expanded, si):
 def test_of_what_is_no_list_of_files_none_is_looked_for(said, files):
     """Nor by the letters of a name: the model says what is wrong."""
     assert files_of(tomllib.loads(said)) == files
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"oil": {"kv100": "1.5 mm2/s"}}, "the oil, from cold start to hot: the working form"),
+        ({"oil": {"kv40": "1e5 mm2/s"}}, "at 263.15 K the viscosity is above the range"),
+        ({"duty": {"hot_oil": "400 degC"}}, "at 673.15 K the viscosity is below the range"),
+        ({"duty": {"ingression": {"value": "0.05 g/h", "u": "8 g/h"}}}, "not be larger than its"),
+    ],
+)
+def test_an_oil_or_duty_that_nothing_can_be_computed_from_is_refused(changes, what):
+    made = application([])
+    for table, keys in changes.items():
+        made[table] |= keys
+    with pytest.raises(ValidationError, match=what):
+        Application.model_validate(made)

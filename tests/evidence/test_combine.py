@@ -1,6 +1,7 @@
 """From specimens to the type: scatter, own errors, and what instruments have in common."""
 
 import math
+import warnings
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from dossier.evidence.statistics.combine import (
     combine,
     draws_of,
     farther,
+    half_width_of,
     positive_normal,
     shared_components,
     widening,
@@ -156,3 +158,10 @@ def test_the_scatter_within_laboratories_is_pooled_over_them(own, u, dof):
     assert (found.within, found.within_dof) == (approx(u), dof)
     for houses in (["A"] * 4, ["A", "B", "C", "D"]):
         assert _within(spread, precision(values, houses), [own] * 4) is spread
+
+
+def test_draws_without_bound_are_as_uncertain_as_can_be():
+    """And nothing is printed beside the pages: inf less inf would be a warning, and no number."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert half_width_of(np.full(9, np.inf)) == np.inf

@@ -167,8 +167,9 @@ def test_files_that_grow_while_they_are_read(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("path", ["/proc/self/environ", "/dev/zero", "/dev/tty", "/"])
 def test_devices_and_made_up_files(path):
-    with pytest.raises(OSError, match=r"file|device"):
+    with pytest.raises(OSError, match=r"file|device") as caught:
         read_regular(Path(path), 10**6)
+    assert caught.value.filename == path
     if path != "/proc/self/environ":
         with pytest.raises(OSError, match=r"file|device"):
             ordinary(path, os.O_RDONLY)

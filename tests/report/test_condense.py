@@ -1,11 +1,14 @@
 """What is said once for many records loses no record and no number."""
 
 import re
+from types import SimpleNamespace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dossier.case.model import Specimen
 from dossier.report.pages.places import condensed, named, runs_of
+from dossier.report.pages.reading_notes import _specimens
 
 
 def test_three_that_count_up_are_a_run_and_two_are_not():
@@ -48,3 +51,13 @@ def test_no_word_and_no_number_of_any_record_is_lost(sentences):
     for name, text in found:
         assert name in tokens
         assert set(text.split(" ")) <= tokens
+
+
+def test_specimens_of_which_the_same_is_said_share_a_row():
+    said = {"filter": "candidate", "lot": "A", "drawn": "at random"}
+    own = [Specimen(id=f"C{k}", **said) for k in range(1, 5)] + [
+        Specimen(id="C5", **said | {"lot": "B"})
+    ]
+    case = SimpleNamespace(qualification=SimpleNamespace(specimen=own))
+    rows = [row[:2] for row in _specimens(case).rows]
+    assert rows == [("C1 to C4", "A"), ("C5", "B")]

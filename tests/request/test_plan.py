@@ -367,3 +367,10 @@ def test_runs_and_sweeps_of_the_filter_now_fitted_are_of_the_same_specimens(tmp_
         own = [n for s in test.sheets if s.filter == "reference" for n in s.specimens]
         alike = test.needed.kind in TOGETHER
         assert own == list(plan) if alike else set(own).isdisjoint(plan)
+
+
+def test_an_oil_that_is_not_known_at_a_temperature_asked_for_stops_no_request(tmp_path):
+    odd = requirement("clean_pressure_drop", max="60 kPa", at={"temperature": "400 degC"})
+    assert small(tmp_path / "a", [odd]).tests[0].points.viscosities == pytest.approx(
+        (24e-6, 500e-6), rel=0.5
+    )

@@ -85,9 +85,12 @@ def stated_ingression(bench: Bench) -> tuple[float, float]:
 
 
 def half_width_of(samples: Floats) -> float:
-    """Return half the width of the middle 68.27 % of draws: their standard uncertainty."""
-    low, high = middle_of(samples)
-    return float(high - low) / 2.0
+    """Return half the width of the middle 68.27 % of draws: their standard uncertainty.
+
+    Infinite where an end of them is.
+    """
+    low, high = map(float, middle_of(samples))
+    return (high - low) / 2.0 if math.isfinite(high) and math.isfinite(low) else math.inf
 
 
 def middle_of(samples: Floats) -> Floats:

@@ -126,16 +126,20 @@ def _digest(case: Case, file: str) -> str:
 
 
 def _specimens(case: Case) -> Table:
-    def drawn(each: Specimen) -> str:
-        return "; ".join(filter(None, (speak(each.drawn), speak(each.drawn_by)))) or say(NONE)
+    """Return what is said of specimens, once for all of which the same is."""
+
+    def told(each: Specimen) -> tuple[str, str, str]:
+        drawn = "; ".join(filter(None, (speak(each.drawn), speak(each.drawn_by))))
+        received = date_text(each.received) if each.received else say(NONE)
+        return speak(each.lot) or say(NONE), drawn or say(NONE), received
 
     return table_of(
         say("Specimens as the laboratory received them"),
-        case.qualification.specimen,
-        (Column(say("Specimen"), 16), lambda e: e.id),
-        (Column(say("Lot"), 24), lambda e: speak(e.lot) or say(NONE)),
-        (Column(say("How and by whom it was drawn"), 42), drawn),
-        (Column(say("Received"), 18), lambda e: date_text(e.received) if e.received else say(NONE)),
+        grouped((told(each), each.id) for each in case.qualification.specimen).items(),
+        (Column(say("Specimen"), 30), lambda e: named(e[1])),
+        (Column(say("Lot"), 20), lambda e: e[0][0]),
+        (Column(say("How and by whom it was drawn"), 34), lambda e: e[0][1]),
+        (Column(say("Received"), 16), lambda e: e[0][2]),
     )
 
 
