@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 
 from dossier.case.attached import NotADossierError
-from dossier.decision.finding import Decision
+from dossier.decision.rules import Decision
 from dossier.record.dossier_file import write_whole
 from dossier.record.recall import FILE, Recall, Recalls, recalls_in
 from dossier.record.rests import KINDS, Rest, folded
