@@ -159,7 +159,7 @@ def test_the_terminal_shows_a_row_a_requirement_and_approves_nothing(cases, tmp_
 
 
 def test_a_call_that_names_one_case_or_one_twice(again, tmp_path):
-    assert "1 named. name two to 4 cases" in " ".join(told(again[:1], tmp_path))
+    assert "1 named. name 2 to 4 cases" in " ".join(told(again[:1], tmp_path))
     assert "is named twice" in " ".join(told([again[0], again[0] / "."], tmp_path))
 
 
