@@ -436,6 +436,7 @@ def test_a_budget_names_what_the_deciding_number_itself_rests_on():
     ferry = told("chain-ferry")
     assert ferry["D1"].startswith("length reading\u00a0100")  # three lengths scatter by 0.15 mm
     assert ferry["F4"].startswith("ingression*")
+    assert "*" not in told("polder-pumps-wide")["S1"]  # each filter had counters of its own
     # The same share of each capacity: 59.1 g and 95 % of 40.2 g, in squares.
     shares = dict(re.findall(r"rig (\w+)\u00a0(\d+)", told("polder-pumps-wide")["C2"]))
     own, other = 59.1**2, (0.95 * 40.2) ** 2

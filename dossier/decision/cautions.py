@@ -98,7 +98,7 @@ def _cold(bench: Bench) -> Told:
         yield say("Bypass valve with cold oil"), say(words, why=found.reason)
     elif found.value > application.duty.cold_start:
         words = later(
-            "Below about {warm:.4g} °C oil the clean candidate opens the bypass valve at "
+            "Below about {warm:.0f} °C oil the clean candidate opens the bypass valve at "
             "rated flow; until the oil is warmer, part of it reaches the bearings unfiltered. "
             "Multigrade oil in the cold may be thicker than the calculation from its "
             "viscosities at 40 °C and 100 °C."

@@ -248,9 +248,10 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
         shared[:, inside] += seen - error[inside]
     counters = half_width_of(shared.mean(axis=0)) if told else _finite_std(shared.mean(axis=0))
     source = say("certificates, through the interpolation")
-    counted = Component(name=COUNTERS, u=counters, source=source, shared="counters")
     scatter = _scatter(values, own)
     sizing = size_components(bench, records, [float(each) for each in values])
+    same = "; ".join(part.shared for part in sizing if part.shared)  # by the same counters
+    counted = Component(name=COUNTERS, u=counters, source=source, shared=same)
     u_sizing = math.sqrt(sum(part.u**2 for part in sizing))
     shared = shared + u_sizing * rng.standard_normal(trials())
     samples = shared.mean(axis=0) + draws_of(scatter, rng)

@@ -223,7 +223,9 @@ SHUT = later("Δp: clean, at rated flow, as if the valve stayed shut.")
 
 def _viscosity(bench: Bench, temperature: float) -> str:
     try:
-        return significant(kinematic_at(bench.case.application.oil, temperature) * 1e6, 3)
+        return significant(
+            kinematic_at(bench.case.application.oil, temperature) * 1e6, 3, keep=True
+        )
     except ValueError:
         return UNKNOWN
 
@@ -239,7 +241,7 @@ def _clean(bench: Bench, temperature: float) -> Estimate | None:
 
 def _kilo(found: Estimate | None, scale: Scale) -> str:
     """Return a pressure in kPa, or in the unit that those print in."""
-    return UNKNOWN if found is None else significant(scale.of(found.value / 1e3), 3)
+    return UNKNOWN if found is None else significant(scale.of(found.value / 1e3), 3, keep=True)
 
 
 def _position(bench: Bench, temperature: float, drop: Estimate | None) -> str:
@@ -266,7 +268,9 @@ def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = Fa
     if isinstance(share, NotDemonstrated):
         return UNKNOWN
     part = 1.0 - share.value if rest else share.value
-    return significant(scales("L/min")[0].of(part * bench.case.application.circuit.pumped * 6e4), 3)
+    return significant(
+        scales("L/min")[0].of(part * bench.case.application.circuit.pumped * 6e4), 3, keep=True
+    )
 
 
 def _plus_minus(value: float, expanded: float) -> str:
