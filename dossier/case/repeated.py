@@ -1,6 +1,7 @@
 """One measurement must not count as two, nor one filter's specimen as another's."""
 
 import hashlib
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
@@ -14,8 +15,8 @@ from dossier.case.consistency import lot_number, plain
 from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
-from dossier.case.records import MultipassTable
-from dossier.physics.values import Floats
+from dossier.case.records import MeasurementTable, MultipassTable
+from dossier.physics.values import Floats, last_digit
 
 CURVES = frozenset({"multipass", "pressure_drop"})
 """Kinds whose tables are readings alone, which two tests never share to the last digit."""
@@ -29,14 +30,15 @@ share below which rows next to each other are, and the chance that is taken for 
 HINT = "hand in the readings of this test"
 
 
-def repeated(records: Iterable[Record]) -> Iterator[CaseProblem]:
+def repeated(records: Sequence[Record]) -> Iterator[CaseProblem]:
     """Yield the records whose readings are those of another, as on two sheets of a workbook.
 
     Of a multi-pass run it is enough that half of its rows are those of another, time aside.
     """
     curves = [record for record in records if record.entry.kind in CURVES]
     found: set[str] = set()
-    every = chain(_the_same(curves), _nearly_the_same(curves), _of_another_run(curves))
+    told = (_the_same(curves), _nearly_the_same(curves), _of_another_run(curves))
+    every = chain(*told, _same_results(records))
     for record, known, what in every:
         if record.id not in found:
             found.add(record.id)
@@ -156,6 +158,34 @@ def _copied(one: Floats | None, other: Floats | None) -> str:
     from scipy.special import bdtrc  # a tenth of a second that nearly no case needs here
 
     return f"{equal} of {rows}" if float(bdtrc(equal - 1, rows, next_to)) < BY_CHANCE else ""
+
+
+def _same_results(records: Iterable[Record]) -> Told:
+    """Yield measurements that have all results of an earlier one, by digits that chance has not.
+
+    Specimens of one type differ by 2 % and more: two agree in a step of printing by its share.
+    """
+    first: dict[tuple[str, tuple[float, ...]], Record] = {}
+    for record in (each for each in records if each.entry.kind == "measurement"):
+        table = record.table
+        assert isinstance(table, MeasurementTable)
+        for name, values, signs in zip(table.names, table.values, table.bounds, strict=True):
+            known = first.setdefault((name, tuple(values.tolist())), record)
+            if known is record or any(signs) or not (values > 0).all():
+                continue
+            if _by_chance(values) < RARELY:
+                yield record, known, f"has each {name} of"
+
+
+def _by_chance(values: Floats) -> float:
+    """Return how likely values as these are found again, in the steps that they are printed in."""
+    digit = float(last_digit(values).min())
+    step = digit * int(np.gcd.reduce(np.rint(values / digit).astype(np.int64)))
+    return float(np.minimum(1.0, step / (SCATTER * math.sqrt(4.0 * math.pi) * values)).prod())
+
+
+SCATTER, RARELY = 0.02, 1e-5
+"""Standard deviation among specimens that is taken for little [-], and the chance of a copy."""
 
 
 def _specimen(record: Record) -> tuple[str, str]:

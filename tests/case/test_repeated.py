@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from dossier.case.model import Filter, Qualification
 from dossier.case.problems import CaseError
-from dossier.case.repeated import of_one_filter, repeated
+from dossier.case.repeated import RARELY, _by_chance, of_one_filter, repeated
 from dossier.make.read import read_case
 from tests.spelled import INPUTS, SOURCE
 
@@ -206,3 +206,25 @@ def specimens(*tested, candidate=(), reference=(), **told):
 )  # fmt: skip
 def test_a_specimen_is_of_one_filter(case, found):
     assert len(list(of_one_filter(case))) == found
+
+
+@pytest.mark.parametrize(
+    ("values", "copied"),
+    [
+        ((962.0, 938.0, 981.0), True), ((2.93, 3.08, 2.98), False), ((962.0, 938.0), False),
+        ((1800.0, 1850.0, 1900.0, 1850.0, 1800.0), False), ((962.3, 938.1), True),
+        ((6.8, 8.1, 7.3), False), ((962.0,), False), ((2.931, 3.084, 2.978), True),
+    ],
+)  # fmt: skip
+def test_results_are_found_again_by_chance_where_few_digits_are_printed(values, copied):
+    assert (_by_chance(np.array(values)) < RARELY) is copied
+
+
+def test_a_table_of_results_that_was_pasted_again_is_refused(tmp_path):
+    ferry = Path(shutil.copytree(INPUTS / "chain-ferry", tmp_path / "ferry")) / "records"
+    own, other = (ferry / f"co-{side}.csv" for side in "cr")
+    results = [line.split(",")[1] for line in other.read_text().splitlines() if line[0] == "R"]
+    lines = iter(own.read_text().splitlines())
+    made = [f"{x[:3]}{results.pop(0)}," if x.startswith("C") else x for x in lines]
+    own.write_text("\n".join(made) + "\n")
+    assert "has each collapse pressure of record 'CO-C'" in refusal(ferry.parent)

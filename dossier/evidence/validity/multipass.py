@@ -225,9 +225,9 @@ def _still(time: Floats, drop: Floats) -> str:
     return ""
 
 
-STILL, BESIDE, LEAP = 5, 3, 2.5
+STILL, BESIDE, LEAP = 5, 3, 5.0
 """Equal rows from which a gauge stood still, steps on either side that its leap is held against,
-and how many times their median it exceeds."""
+and how many times their median it exceeds: noise of a step of printing leaps so far in no run."""
 
 
 def _reached(held: Run, limit: Limit) -> Found:

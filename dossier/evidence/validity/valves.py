@@ -9,7 +9,6 @@ from dossier.evidence.limits import Limit
 from dossier.evidence.records.fluid import tested_viscosity
 from dossier.evidence.records.valve_sweeps import ValveSweep, opening_from_sweep, sweeps_of
 from dossier.evidence.validity.rules import Found, Held, Rules, unlike
-from dossier.physics.values import last_digit
 from dossier.words import later, say, say_count
 
 
@@ -44,12 +43,12 @@ def _ended(sweep: ValveSweep) -> str:
     drop, flow = (np.concatenate([sweep.rising[k], sweep.falling[k]]) for k in (0, 1))
     top = float(drop.max(initial=0.0))
     highest = flow[drop == top]
-    before = np.flatnonzero(sweep.rising[0] < top)[-2:]
-    if len(highest) < MOST_EQUAL or len(before) < 2 or not top > 0:
+    before = np.flatnonzero(sweep.rising[0] < top)[-3:]
+    if len(highest) < MOST_EQUAL or len(before) < 3 or not top > 0:
         return ""
-    (one, two), (less, more) = (branch[before] for branch in sweep.rising)
-    foretold = (two - one) / max(more - less, 1e-12) * np.ptp(highest)
-    if not foretold > LEAP * float(last_digit(drop[drop > 0]).min()):
+    rise, more = (branch[before[-1]] - branch[before[:-1]] for branch in sweep.rising)
+    foretold = float((rise / np.maximum(more, 1e-12)).min() * np.ptp(highest))
+    if not foretold > LEAP * float(np.diff(np.unique(drop)).min()):
         return ""
     words = later(
         "{specimen}: {number} rows of {pressure:.4g} kPa, the highest, from {low:.4g} L/min to "
