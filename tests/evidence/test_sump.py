@@ -176,14 +176,21 @@ def test_a_specimen_that_catches_nothing_has_no_long_run():
 
 
 @pytest.mark.parametrize(
-    ("arrangement", "swept", "stands_in"),
-    [("partial_flow", False, True), ("partial_flow", True, False), ("combined", False, False)],
+    ("arrangement", "invalid", "stands_in"),
+    [
+        ("partial_flow", {}, True),
+        ("partial_flow", {"F1": "leaked"}, False),
+        ("combined", {}, False),
+    ],
 )
-def test_a_stated_share_stands_in_for_no_sweep_and_no_filter(arrangement, swept, stands_in):
-    """A sweep that carries no result may show another share; a can shares out the flow itself."""
+def test_a_stated_share_stands_in_for_no_invalid_sweep_and_no_filter(
+    arrangement, invalid, stands_in
+):
+    """A machine shares out its flow as stated; a can does it itself, and may do it otherwise."""
     flow = 3.0 / 6e4
     runs = [run(passes=0.5, flow=57.0 / 6e4)] if arrangement == "combined" else []
-    sweeps = [fine(flow=sweep().flow / 50)] if swept else []
-    found = sump(*runs, run("M2", passes=0.01, path="fine", flow=flow), *sweeps,
-                 arrangement=arrangement, circuit={"partial_flow_share": "5 %"})  # fmt: skip
+    beyond = fine(flow=sweep().flow / 50)
+    found = sump(*runs, run("M2", passes=0.01, path="fine", flow=flow), beyond,
+                 arrangement=arrangement, circuit={"partial_flow_share": "5 %"},
+                 unusable=invalid)  # fmt: skip
     assert isinstance(found, NotDemonstrated) is not stands_in

@@ -146,10 +146,10 @@ WITHIN = {"combined", "combined_through_flow"}
 
 
 def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
-    """Return the computed share; as the application states it where nobody swept the fine path.
+    """Return the computed share; as the application states it where nothing can be computed.
 
-    Sweeps that carry no result show no share, and that of a filter that shares out the flow itself
-    is for a test to show.
+    But what a filter shares out itself is for a test to show, and sweeps of the fine path that are
+    not valid show no share.
     """
     computed = attempt(fine_share, bench, side, temperature)
     circuit, sweeps = bench.case.application.circuit, bench.case.of_kind("pressure_drop", side)
@@ -157,7 +157,8 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
     if isinstance(computed, Estimate):
         return computed
     swept = any(circuit.path_of(record.entry.path) == "fine" for record in sweeps)
-    if stated is None or swept or circuit.arrangement in WITHIN:
+    invalid = swept and isinstance(attempt(usable_sweeps, bench, side, "fine"), NotDemonstrated)
+    if stated is None or invalid or circuit.arrangement in WITHIN:
         raise computed
     note = say("share as the application states it; not computed: {reason}", reason=computed.reason)
     return Estimate(value=stated, u=0.0, notes=(note,))
