@@ -11,6 +11,7 @@ import re
 import shutil
 import sys
 import tempfile
+import tomllib
 from datetime import date
 from pathlib import Path
 
@@ -63,6 +64,8 @@ SIGNERS = {
 """Days of the sign-offs and who signs; `polder-pumps-wide` stays a draft."""
 ASKED = {
     "polder-pumps": date(2026, 1, 21),
+    "polder-pumps-fine": date(2026, 1, 21),
+    "polder-pumps-wide": date(2026, 1, 21),
     "ropeway-drive": date(2026, 1, 28),
     "chain-ferry": date(2026, 1, 14),
     "canal-locks": date(2026, 2, 4),
@@ -74,7 +77,7 @@ ROLES = ("prepared", "checked", "approved")
 
 def put_on_file(folder, day):
     """Write requested.toml as on that day, when the case held no request and no record."""
-    with tempfile.TemporaryDirectory() as empty:
+    with tempfile.TemporaryDirectory(dir=folder.parent) as empty:  # beside cases it may name
         for file in folder.glob("*.toml"):
             if file.name not in {"case.toml", "requested.toml", "signoff.toml"}:
                 shutil.copy(file, empty)
@@ -82,7 +85,9 @@ def put_on_file(folder, day):
             head, _, _ = (folder / "case.toml").read_text(encoding="utf-8").partition("[[lab")
             lines = (line for line in head.splitlines() if not line.startswith(("runs", "instr")))
             Path(empty, "case.toml").write_text("\n".join(lines), encoding="utf-8")
-        (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day))
+        told = tomllib.loads((folder / "case.toml").read_text(encoding="utf-8"))
+        plan = {side: told.get(side, {}).get("specimens", ()) for side in ("candidate", "reference")}
+        (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day, plan))
 
 
 def replace_carried(folder):
@@ -103,9 +108,6 @@ def main():
     named = sys.argv[1:] or list(ASKED)
     for case, day in ((each, ASKED[each]) for each in named):
         put_on_file(INPUTS / case, day)
-    if "polder-pumps" in named:  # the same application
-        for name in ("polder-pumps-fine", "polder-pumps-wide"):
-            shutil.copy(INPUTS / "polder-pumps" / "requested.toml", INPUTS / name)
     for case, (day, names) in ((each, SIGNERS[each]) for each in sys.argv[1:] or SIGNERS):
         if case == "polder-glue":
             replace_carried(INPUTS / case)
