@@ -86,7 +86,9 @@ def put_on_file(folder, day):
             lines = (line for line in head.splitlines() if not line.startswith(("runs", "instr")))
             Path(empty, "case.toml").write_text("\n".join(lines), encoding="utf-8")
         told = tomllib.loads((folder / "case.toml").read_text(encoding="utf-8"))
-        plan = {side: told.get(side, {}).get("specimens", ()) for side in ("candidate", "reference")}
+        plan = {
+            side: told.get(side, {}).get("specimens", ()) for side in ("candidate", "reference")
+        }
         (folder / "requested.toml").write_bytes(filed(asked_of(Path(empty))[0], day, plan))
 
 
