@@ -16,6 +16,8 @@ from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable, MultipassTable
+from dossier.case.tables.written import MEASURED
+from dossier.case.units import affine
 from dossier.physics.values import Floats, last_digit
 
 CURVES = frozenset({"multipass", "pressure_drop"})
@@ -169,11 +171,12 @@ def _same_results(records: Iterable[Record]) -> Told:
     for record in (each for each in records if each.entry.kind == "measurement"):
         table = record.table
         assert isinstance(table, MeasurementTable)
-        for name, values, signs in zip(table.names, table.values, table.bounds, strict=True):
+        columns = zip(table.names, table.units, table.values, table.bounds, strict=True)
+        for name, unit, values, signs in columns:
             known = first.setdefault((name, tuple(values.tolist())), record)
             if known is record or any(signs) or not (values > 0).all():
                 continue
-            if _by_chance(values) < RARELY:
+            if _by_chance(values / affine(unit, MEASURED[name])[0]) < RARELY:
                 yield record, known, f"has each {name} of"
 
 

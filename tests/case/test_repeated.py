@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from dossier.case.model import Filter, Qualification
 from dossier.case.problems import CaseError
-from dossier.case.repeated import RARELY, _by_chance, of_one_filter, repeated
+from dossier.case.records import MeasurementTable
+from dossier.case.repeated import RARELY, _by_chance, _same_results, of_one_filter, repeated
 from dossier.make.read import read_case
 from tests.spelled import INPUTS, SOURCE
 
@@ -218,6 +219,21 @@ def test_a_specimen_is_of_one_filter(case, found):
 )  # fmt: skip
 def test_results_are_found_again_by_chance_where_few_digits_are_printed(values, copied):
     assert (_by_chance(np.array(values)) < RARELY) is copied
+
+
+@pytest.mark.parametrize(
+    ("printed", "copied"), [((0.1, 0.1, 0.1), False), ((3.131, 3.313, 3.251), True)]
+)
+def test_the_steps_of_results_are_those_of_their_unit(printed, copied):
+    """In m3/s each has as many digits as a number holds."""
+    none = ("",) * len(printed)
+    table = MeasurementTable(
+        names=("anti-drain leakage",), units=("L/min",), values=(np.array(printed) / 6e4,),
+        bounds=(none,), specimen=none, remarks=none,
+    )  # fmt: skip
+    entry = SimpleNamespace(kind="measurement")
+    records = [SimpleNamespace(entry=entry, table=table) for _ in range(2)]
+    assert bool(list(_same_results(records))) is copied
 
 
 def test_a_table_of_results_that_was_pasted_again_is_refused(tmp_path):
