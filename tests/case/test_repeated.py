@@ -222,7 +222,7 @@ def test_results_are_found_again_by_chance_where_few_digits_are_printed(values, 
 
 
 @pytest.mark.parametrize(
-    ("printed", "copied"), [((0.1, 0.1, 0.1), False), ((3.131, 3.313, 3.251), True)]
+    ("printed", "copied"), [((0.1, 0.2, 0.1), False), ((3.131, 3.313, 3.251), True)]
 )
 def test_the_steps_of_results_are_those_of_their_unit(printed, copied):
     """In m3/s each has as many digits as a number holds."""
