@@ -16,9 +16,7 @@ from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable, MultipassTable
-from dossier.case.tables.written import MEASURED
-from dossier.case.units import affine
-from dossier.physics.values import Floats, last_digit
+from dossier.physics.values import Floats, printed_step
 
 CURVES = frozenset({"multipass", "pressure_drop"})
 """Kinds whose tables are readings alone, which two tests never share to the last digit."""
@@ -171,19 +169,17 @@ def _same_results(records: Iterable[Record]) -> Told:
     for record in (each for each in records if each.entry.kind == "measurement"):
         table = record.table
         assert isinstance(table, MeasurementTable)
-        columns = zip(table.names, table.units, table.values, table.bounds, strict=True)
-        for name, unit, values, signs in columns:
+        for name, values, signs in zip(table.names, table.values, table.bounds, strict=True):
             known = first.setdefault((name, tuple(values.tolist())), record)
             if known is record or any(signs) or not (values > 0).all():
                 continue
-            if _by_chance(values / affine(unit, MEASURED[name])[0]) < RARELY:
+            if _by_chance(values) < RARELY:
                 yield record, known, f"has each {name} of"
 
 
 def _by_chance(values: Floats) -> float:
     """Return how likely values as these are found again, in the steps that they are printed in."""
-    digit = float(last_digit(values).min())
-    step = digit * int(np.gcd.reduce(np.rint(values / digit).astype(np.int64)))
+    step = printed_step(values)
     return float(np.minimum(1.0, step / (SCATTER * math.sqrt(4.0 * math.pi) * values)).prod())
 
 

@@ -178,3 +178,28 @@ def last_digit(values: Floats) -> Floats:
         left = left[whole]
         place[left] = 10.0**power
     return place.reshape(values.shape)
+
+
+def printed_step(values: Floats) -> float:
+    """Return the largest step that all values (n,) above zero are multiples of, in their unit.
+
+    It is the step of their printing, whatever unit that was in; a billionth of the largest where
+    there is none.  Euclid's algorithm by the nearest multiple.
+    """
+    known = values[values > 0]
+    step = top = float(known.max(initial=0.0))
+    least = 1e-9 * top
+    while step > least:
+        step = top / round(top / step)  # so that no error grows
+        off = float(np.abs(known - np.rint(known / step) * step).max())
+        if off <= least:
+            return step
+        while off > least:
+            step, off = off, abs(step - round(step / off) * off)
+    return least
+
+
+def printed_digits(values: Floats) -> Floats:
+    """Return the place of the last digit of each value (n,), in the unit that it was printed in."""
+    step = printed_step(values) or 1.0
+    return step * last_digit(values / step)

@@ -1,5 +1,6 @@
 """Readings that are lacking, counted by hand: rows that are gone count as rows that are empty."""
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,7 +24,7 @@ from dossier.evidence.validity.readings import (
     _step,
     _whole,
 )
-from dossier.physics.values import last_digit
+from dossier.physics.values import last_digit, printed_digits, printed_step
 
 LIMIT = SimpleNamespace(value=0.9)
 TIME = np.arange(1, 101) * 60.0
@@ -326,3 +327,17 @@ def test_the_last_digit_is_the_one_that_is_printed_last(printed):
     np.testing.assert_allclose(last_digit(values), wanted, rtol=1e-12)
     np.testing.assert_allclose(last_digit(-values[None, :]), [wanted], rtol=1e-12)
     assert last_digit(np.array([0.0, 3e-9])).tolist() == [1e-9, 1e-9]
+
+
+@given(
+    st.sampled_from([1.0, 1e3, 6894.757293168361, 133.322387415, 1.0 / 6e4, 3.785411784e-3 / 60.0]),
+    st.sampled_from([0.01, 0.1, 1.0, 5.0]), st.integers(0, 2**31),
+)  # fmt: skip
+def test_the_step_of_printing_is_found_in_any_unit(unit, step, seed):
+    """Units of pressure and flow by their definitions: kPa, psi, mmHg, L/min, US gal/min."""
+    steps = np.random.default_rng(seed).integers(1, 20_000, 30)
+    values = steps * step * unit
+    common = math.gcd(*map(int, steps))
+    assert printed_step(values) == pytest.approx(common * step * unit, rel=1e-9)
+    digits = common * last_digit(steps / common)
+    np.testing.assert_allclose(printed_digits(values), digits * step * unit, rtol=1e-9)

@@ -15,7 +15,7 @@ import numpy as np
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
 from dossier.evidence.validity.readings import CountedSide, sides_of
-from dossier.physics.values import Floats, last_digit
+from dossier.physics.values import Floats, printed_digits
 from dossier.words import later, say
 
 FEWEST, FEWEST_ALONE = 10, 20
@@ -191,7 +191,7 @@ def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
     from reading to reading, which is little, has two specimens agree to every digit that is printed
     in row after row by a chance that is the product of those of the rows.
     """
-    curves = [(record, name, p, last_digit(p)) for record in records for name, p in _curves(record)]
+    curves = [(one, name, p, printed_digits(p)) for one in records for name, p in _curves(one)]
     found: dict[str, str] = {}
     for (one, name, first, own), (other, known, second, their) in combinations(curves, 2):
         if one.entry.kind != other.entry.kind or not same_curve(first, second, (own, their)):
@@ -225,16 +225,16 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
             yield name, table.pressure_drop[names == name]
 
 
-def same_curve(one: Floats, other: Floats, digits: tuple[Floats, Floats] | None = None) -> bool:
+def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = ()) -> bool:
     """Return whether pressures (n,) [Pa] agree to every digit but for a factor or an offset.
 
     `digits` are the places of their last digits, where known [Pa].
     """
-    rows = min(len(one), len(other))
+    rows, (own, their) = min(len(one), len(other)), digits or map(printed_digits, (one, other))
     read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
     if len(read) < FEWEST:
         return False
-    (a, b), (own, their) = (one[read], other[read]), digits or (last_digit(one), last_digit(other))
+    a, b = one[read], other[read]
     within = 0.5 * (own[read] / a + their[read] / b) * 1.001
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
     if not float(np.log(np.sort(chance)[2:]).sum()) < math.log(COPIED):

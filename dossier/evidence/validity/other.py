@@ -23,7 +23,7 @@ from dossier.evidence.validity import valves
 from dossier.evidence.validity.copies import same_curve
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
 from dossier.physics.pressure_drop import fit_pressure_drop, offset_of_fit
-from dossier.physics.values import last_digit
+from dossier.physics.values import printed_step
 from dossier.words import later, say, say_count
 
 
@@ -252,10 +252,10 @@ def _own_noise(held: Swept, limit: Limit) -> Found:
     what they foretell.
     """
     flow, mu, rho, drop = held.result.rows
-    found, digit = unlike(held, limit), float(last_digit(drop).min())
+    found, step = unlike(held, limit), printed_step(drop)
     with suppress(ValueError):
         foretold = fit_pressure_drop(flow, mu, rho, drop).at(flow, mu, rho)
-        if found[0] is True and same_curve(drop, np.rint(foretold / digit) * digit):
+        if found[0] is True and same_curve(drop, np.rint(foretold / step) * step):
             words = say("what flow and temperature foretell, to every digit: computed, not read")
             return False, words
     return found
