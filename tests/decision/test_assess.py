@@ -11,6 +11,7 @@ from dossier.decision.assess import seed_of
 from dossier.decision.finding import Finding
 from dossier.decision.probability import Threshold
 from dossier.decision.rules import Verdict
+from dossier.evidence.statistics.combine import SHOWN, trials, with_trials
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 
 
@@ -19,6 +20,22 @@ def test_the_seed_is_the_stated_one_else_of_the_number(stated, seed):
     """The check value of CRC-32 (ISO/IEC 3309), of the nine digits."""
     qualification = SimpleNamespace(seed=stated, number="123456789")
     assert seed_of(SimpleNamespace(qualification=qualification)) == seed
+
+
+@pytest.mark.parametrize(
+    ("side", "share", "drawn"),
+    [("candidate", None, 2 * SHOWN), ("candidate", 0.1, 2 * SHOWN), ("reference", 0.1, 2 * SHOWN),
+     ("reference", None, SHOWN)],
+)  # fmt: skip
+def test_what_decides_is_drawn_in_full(side, share, drawn, monkeypatch):
+    monkeypatch.setattr(module, "_compute", lambda *_: trials())
+    monkeypatch.setattr(module, "replace", lambda bench, **_: bench)
+    demand = SimpleNamespace(not_worse=share, quantity=SimpleNamespace(name="x"), at={})
+    compute = module._computed(None)
+    with with_trials(2 * SHOWN):
+        assert compute(demand, side) == drawn
+    with with_trials(SHOWN // 2):  # of few nothing more is made
+        assert module._computed(None)(demand, side) == SHOWN // 2
 
 
 @pytest.mark.parametrize(("apart", "said"), [("", 0), ("other terminal", 1)])

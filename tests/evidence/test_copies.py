@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dossier.evidence.validity.copies import (
+    ALONE,
     TWINS,
+    _agreement,
     _in_between,
     _same_class,
     _same_row,
@@ -31,6 +33,18 @@ def test_twins_do_not_depend_on_the_scale_and_need_more_than_chance(seed, scale)
     assert _twins(a, b) < TWINS
     assert _twins(a, a, own=True) < TWINS
     assert _twins(np.vstack([a, copied]), np.vstack([a, copied]), own=True) > 0.5
+
+
+def test_a_class_that_drifts_slowly_in_both_runs_is_no_copy():
+    """Of a walk the ranks agree at many shifts, of a copy at one."""
+    a, b = scores(1, 120), scores(2, 120)
+    walk = np.linspace(-1.7, 1.7, 120)
+    drift = [walk + 0.1 * np.random.default_rng(seed).standard_normal(120) for seed in (3, 4)]
+    a[:, 0], b[:, 0] = drift
+    assert _agreement(a, b)[1] > ALONE
+    copied = b.copy()
+    copied[:, 1] = a[:, 1]
+    assert _agreement(a, copied)[1] < ALONE
 
 
 def test_few_rows_and_few_classes_tell_nothing():

@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dossier.evidence.quantities import all_quantities
+from dossier.evidence.quantities import all_quantities, duty
 from dossier.evidence.quantities.capacity import Loaded
 from dossier.evidence.quantities.duty import _alone, _Draws, _loaded_drop
 from dossier.evidence.records.fluid import fluid_at
 from dossier.evidence.statistics.combine import half_width_of
+from dossier.evidence.statistics.estimate import Estimate
 from tests.made_bench import MU, application, bench, entry, exact, instrument, run, sweep
 
 approx = pytest.approx
@@ -143,6 +144,14 @@ def test_a_higher_drop_shortens_the_life():
     gauge = [instrument("DP", ["differential pressure"], reading_u="2 %")]
     found = computed("service_life", instruments=gauge)
     assert found.u == approx(0.02 * 60e3 / CLEAN / 4.0 * 0.08 / RATE, rel=0.05)
+
+
+def test_the_scatter_of_the_opening_is_part_of_a_life(monkeypatch):
+    opening = Estimate(value=60e3, u=1.5e3)
+    monkeypatch.setattr(duty, "_life_limit", lambda *_: opening)
+    found = computed("service_life")
+    assert found.u == approx(opening.u / CLEAN / 4.0 * 0.08 / RATE, rel=0.05)
+    assert {c.name: c.u for c in found.components}[duty.OPENING] == approx(found.u, rel=0.05)
 
 
 @pytest.mark.parametrize("name", ["injection flow", "injection level"])

@@ -470,6 +470,8 @@ def test_small_contributions_are_added_up_and_none_is_lost():
     assert bar.shares[1] == pytest.approx(2.5e-3, rel=0.01)
     assert [low for low, _ in bar.stops] == [0.0, pytest.approx(99.8)]
     assert spread.endswith(results.dof_text(first.estimate.dof))
+    alone = uncertainty._shares(found, parts[:2])
+    assert [name for name, _, _ in alone] == ["large", "a"]  # one alone keeps its name
 
 
 def test_paths_are_told_apart_in_every_chart_and_table():
