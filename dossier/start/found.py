@@ -194,8 +194,8 @@ def _table(
     units = _units(own[names][1], left, right) if len(own) > names else []
     heads = names + bool(units)
     values, again = without_repeats(own[heads:], own[:heads], above, left, right)
-    given = zip(written, units or [""] * len(written), strict=True)
-    timed = any(guess(name, unit, 0, ()).name == "time" for name, unit in given)
+    told = zip(written, units or [""] * len(written), strict=True)
+    timed = any(guess(name, unit, 0, ()).name == "time" for name, unit in told)
     values, end = _until(values, left, right, timed=timed)
     if len(values) < LEAST:
         return None
