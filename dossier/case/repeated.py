@@ -165,15 +165,17 @@ def _same_results(records: Iterable[Record]) -> Told:
 
     Specimens of one type differ by 2 % and more: two agree in a step of printing by its share.
     """
-    first: dict[tuple[str, tuple[float, ...]], Record] = {}
+    first: dict[tuple[str, tuple[float, ...]], tuple[Record, Floats]] = {}
     for record in (each for each in records if each.entry.kind == "measurement"):
         table = record.table
         assert isinstance(table, MeasurementTable)
         for name, values, signs in zip(table.names, table.values, table.bounds, strict=True):
-            known = first.setdefault((name, tuple(values.tolist())), record)
+            key = name, tuple(np.sort(values).tolist())
+            known, before = first.setdefault(key, (record, values))
             if known is record or any(signs) or not (values > 0).all():
                 continue
-            if _by_chance(values) < RARELY:
+            ways = 1 if np.array_equal(values, before) else math.factorial(len(values))
+            if ways * _by_chance(values) < RARELY:
                 yield record, known, f"has each {name} of"
 
 
@@ -183,7 +185,7 @@ def _by_chance(values: Floats) -> float:
     return float(np.minimum(1.0, step / (SCATTER * math.sqrt(4.0 * math.pi) * values)).prod())
 
 
-SCATTER, RARELY = 0.02, 1e-5
+SCATTER, RARELY = 0.02, 3e-5
 """Standard deviation among specimens that is taken for little [-], and the chance of a copy."""
 
 

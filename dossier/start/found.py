@@ -15,6 +15,7 @@ from dossier.case.tables.grid import (
     Row,
     at,
     bare_of,
+    is_note,
     is_reading,
     names_of,
     without_repeats,
@@ -193,7 +194,9 @@ def _table(
     units = _units(own[names][1], left, right) if len(own) > names else []
     heads = names + bool(units)
     values, again = without_repeats(own[heads:], own[:heads], above, left, right)
-    values, end = _until(values, left, right)
+    told = zip(written, units or [""] * len(written), strict=True)
+    timed = any(guess(name, unit, 0, ()).name == "time" for name, unit in told)
+    values, end = _until(values, left, right, timed=timed)
     if len(values) < LEAST:
         return None
     title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
@@ -261,8 +264,14 @@ def _units(row: Sequence[Any], left: int, right: int) -> list[str]:
     return ["" if t in {"-", "–"} else t for t in texts] if 2 * known >= len(given) else []
 
 
-def _until(values: Sequence[Row], left: int, right: int) -> tuple[list[Row], str]:
-    """Return the rows of values, and the word of the row that ends them."""
+def _until(values: Sequence[Row], left: int, right: int, *, timed: bool) -> tuple[list[Row], str]:
+    """Return the rows of values, and the word of the row that ends them.
+
+    Notes between the rows of a table of times are remarks.
+    """
+    words = [is_note(row[left:right]) for _, row in values]
+    last = max((k for k, alone in enumerate(words) if not alone), default=0)
+    values = [row for k, row in enumerate(values) if not (timed and words[k] and k < last)]
     firsts = [next((c for c in row[left:right] if filled(c)), "") for _, row in values]
     if firsts and is_reading(firsts[0]):
         for at, first in enumerate(firsts):
@@ -288,9 +297,13 @@ def _settled(column: Guess, found: Found, title: str) -> Guess:
         form = "channel" if top else form
     words = {"cumulative": CUMULATIVE, "channel": CHANNEL}
     told = [name for name, pattern in words.items() if pattern.search(title)]
-    form = form or (told[0] if len(told) == 1 else "")
-    if not form and _rises(found, siblings):
+    if form == "cumulative" and told == ["channel"]:
+        said = f"{column.written!r} is of that size and larger; {title[:100]!r} above it is not"
+    elif not form and len(told) == 1:
+        form = told[0]
+    if not said and form != "channel" and _rises(found, siblings):
         said = "counts rise with size, so they are none of that size and larger: by channel?"
+    form = "" if said else form
     return replace(column, form=form, calibrated=calibrated, form_doubt=said)
 
 

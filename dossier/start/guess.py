@@ -7,7 +7,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from dossier.case.records import DIMENSION
-from dossier.case.tables.grid import LONGEST_NAME, bare_of, is_reading, split_name
+from dossier.case.tables.grid import LONGEST_NAME, bare_of, is_reading, same_unit, split_name
 from dossier.case.tables.raw_table import filled
 from dossier.case.tables.size_columns import is_per_sample
 from dossier.case.tables.written import (
@@ -209,7 +209,7 @@ def _time(made: Guess, values: Sequence[Any]) -> Guess:
     if not isinstance(first, str) or first.count(":") == 2:
         if _seconds(first) > 4 * 3600:
             return replace(made, unit="clock", doubt=BEGUN)
-        if isinstance(first, str) or any(_seconds(v) % 60 for v in given) or "ss" in made.unit:
+        if isinstance(first, str) or any(_seconds(v) % 60 for v in given) or "h:mm:ss" in made.unit:
             return replace(made, unit="h:mm:ss", why="times h:mm:ss")
     if made.unit.lower() in CLOCKS:
         return made
@@ -254,20 +254,36 @@ def _count(written: str, unit: str, index: int, group: str) -> Guess | None:
         form = "channel"
     if "um" in unit.replace("µ", "u").replace("μ", "u"):
         unit = ""
-    within = PER_VOLUME.search(written) or PER_VOLUME.search(group)
-    tail = not unit and within is not None
-    unit = within[0].strip() if within and tail else unit
+    within, above = PER_VOLUME.search(written), _volume_above(group, side)
+    inside = within[0].strip() if within else above
+    tail = not unit and bool(inside)
+    unit = unit or inside
     doubt = "" if unit else f"per which volume are the counts of {written!r}?"
-    if unit and not is_per_sample(unit):
-        try:
-            affine(unit, "count concentration")
-        except UnitError:
-            doubt = f"unit {unit!r} of {written!r} is not understood"
+    if unit and not (is_per_sample(unit) or _counts(unit)):
+        doubt = f"unit {unit!r} of {written!r} is not understood"
+    elif above and not same_unit(unit, above):
+        doubt = f"above {written!r} stands {above!r}, and beside it {unit!r}: which is it?"
     return Guess(
         written=written, index=index, name=side, unit=unit, tail=tail,
         size=(size, end or None), form=form, why="side and size in its name", doubt=doubt,
         calibrated=(found["c"] or "").lower() in {"(c)", "c"},
     )  # fmt: skip
+
+
+def _counts(unit: str) -> bool:
+    """Return whether a unit is one of counts in a volume."""
+    try:
+        affine(unit, "count concentration")
+    except UnitError:
+        return False
+    return True
+
+
+def _volume_above(group: str, side: str) -> str:
+    """Return per which volume a title says that counts of a side are, '' where that is open."""
+    told = {m[0].strip() for m in PER_VOLUME.finditer(group)}
+    told = {each for each in told if not re.match("/|per|pro", each, re.I)}
+    return told.pop() if len(told) == 1 and side_of(group) in {"", side} else ""
 
 
 def side_of(text: str) -> str:

@@ -16,6 +16,12 @@ from dossier.start.guess import BEGUN, IGNORED, Guess, side_of, value_of
 from dossier.start.questions import Ask
 
 REMARK = "remark"
+ASIDE = re.compile(
+    r"(?i)(?:empty|bare)? ?housing (?:alone|only|empty)|(?:empty|bare) housing|"
+    r"(?:without|no) (?:an? |the )?(?:filter )?element|valve test|opening pressure|"
+    r"gehäuse (?:allein|leer)|leeres gehäuse|ohne (?:filter)?element|ventilprüfung|öffnungsdruck"
+)
+"""Titles of sweeps that are none of the clean filter."""
 FORMS = ("cumulative", "channel")
 HELP = {
     "form": "cumulative, or channel: each to the next size, the last without an upper end",
@@ -66,7 +72,11 @@ def propose(found: Found, file: str, plan: Mapping[str, str], ask: Ask | None) -
     made.layout = {key: value for key, value in said.items() if value}
     made.layout["columns"] = {}
     made.layout |= {key: [] for key in ("remarks", "ignored", "carried", "missing")}
-    made.kind = found.kind or made.ask("", "which kind of record is this table?", "kind")
+    words, kind = "which kind of record is this table?", found.kind
+    if kind == "pressure_drop" and (aside := ASIDE.search(f"{found.sheet} {found.title}")):
+        words = f"{aside[0]!r} stands above it: is it a sweep of filter and housing together?"
+        kind = ""
+    made.kind = kind or made.ask("", words, "kind")
     if made.kind not in STEMS:
         return made
     form, calibration = _form(made), _calibration(made)

@@ -136,7 +136,7 @@ def test_values_below_no_name_are_refused_but_where_their_place_is_named():
     ("between", "told_at"),
     [
         ([], "row 4"), ([[""]], "row 5"), ([["# cooled overnight"], []], "row 6"),
-        ([["Table 2"], []], ""), ([["t", "dp (kPa)"]], ""),
+        ([["Table 2"], []], "row 6"), ([["t", "dp (kPa)"]], ""),
     ],
 )  # fmt: skip
 def test_a_range_leaves_out_no_rows_of_its_table_behind_a_pause(between, told_at):

@@ -236,10 +236,13 @@ def test_the_steps_of_results_are_those_of_their_unit(printed, copied):
     assert bool(list(_same_results(records))) is copied
 
 
-def test_a_table_of_results_that_was_pasted_again_is_refused(tmp_path):
+@pytest.mark.parametrize("turned", [1, -1])
+def test_a_table_of_results_that_was_pasted_again_is_refused(tmp_path, turned):
     ferry = Path(shutil.copytree(INPUTS / "chain-ferry", tmp_path / "ferry")) / "records"
     own, other = (ferry / f"co-{side}.csv" for side in "cr")
-    results = [line.split(",")[1] for line in other.read_text().splitlines() if line[0] == "R"]
+    results = [line.split(",")[1] for line in other.read_text().splitlines() if line[0] == "R"][
+        ::turned
+    ]
     lines = iter(own.read_text().splitlines())
     made = [f"{x[:3]}{results.pop(0)}," if x.startswith("C") else x for x in lines]
     own.write_text("\n".join(made) + "\n")

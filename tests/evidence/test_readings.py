@@ -282,6 +282,15 @@ def rounded_away(mean, digit, size=20.0, asked=({"size": 20.0},), quantity="effi
     return _coarse(SimpleNamespace(sides=[side], demands=demands))
 
 
+def test_a_row_with_more_digits_does_not_hide_that_the_others_are_rounded():
+    raw = np.random.default_rng(2).poisson(1.0, (400, 1)) / VOLUME
+    counts = np.rint(raw)
+    counts[7] = 0.4
+    side = CountedSide("downstream", np.array([20.0]), counts, VOLUME, 0.0)
+    asked = SimpleNamespace(quantity=all_quantities()["efficiency"], at={"size": 20.0})
+    assert "steps of 1 per mL" in _coarse(SimpleNamespace(sides=[side], demands=[asked]))
+
+
 @pytest.mark.parametrize("steps", [2.5, 5.0, 25.0])
 def test_counts_that_scatter_over_the_printed_steps_keep_their_mean(steps):
     """By the law of Poisson: the mean of what is printed, in particles."""

@@ -268,3 +268,91 @@ def test_a_workbook_with_macros_is_read_and_other_kinds_are_told(case, truth, tm
         with pytest.raises(CaseError) as told:
             take_files(case, [other], None)
         assert f"'.{kind}' are not read" in told.value.problems[0].what
+
+
+def noted(truth, row=6, *, blank=False):
+    """The usual table with words between its rows."""
+    rows = wide(truth)
+    return [*rows[:row], *([[]] if blank else []), ["pump stopped for 2 min"], *rows[row:]]
+
+
+def test_words_between_rows_of_times_are_a_remark(case, truth, tmp_path):
+    record = taken(case, xlsx(tmp_path / "a.xlsx", ("x", noted(truth))))["MP-C1"]
+    truth.check(record.table)
+    assert "pump stopped for 2 min" in [each.text for each in record.remarks]
+
+
+def doubled(truth, name, factor):
+    return [[*r[:2], x, *r[2:]] if len(r) > HEAD else r for r, x in zip(
+        wide(truth), [0, 0, name, *(factor * truth.drop)], strict=True)]  # fmt: skip
+
+
+def two_units(truth):
+    head = [*LEAD, *(name.partition(" [")[0] for name in COUNTS)]
+    return wide(truth, [head, ["min", "mbar", "L/min", "°C", *["#/mL"] * 6]])
+
+
+@pytest.mark.parametrize(
+    ("form", "what"),
+    [
+        (lambda t: doubled(t, "Druckverlust [kPa]", 0.5), "and so is 'ΔP (kPa)'"),
+        (lambda t: doubled(t, "Elapsed [s]", 30), "and so is 'Time (min)'"),
+        (lambda t: [*two_units(t)[:2], *two_units(t)[2], *two_units(t)[3:]], "the units 'kPa' and"),
+        (lambda t: noted(t, 15, blank=True), "goes on with values"),
+    ],
+)
+def test_what_may_be_read_in_two_ways_is_refused(case, tmp_path, form, what):
+    truth = Truth(rows=20)
+    with pytest.raises(CaseError, match=re.escape(what)):
+        taken(case, xlsx(tmp_path / "a.xlsx", ("x", form(truth))))
+
+
+def test_a_sweep_that_goes_on_below_a_remark_is_refused(case, tmp_path):
+    rows = [[10 * k, 2.5 * k] for k in range(1, 9)]
+    rows = [["flow [L/min]", "dp [kPa]"], *rows[:4], [], ["second day"], *rows[4:]]
+    with pytest.raises(CaseError, match="goes on with values"):
+        taken(case, xlsx(tmp_path / "a.xlsx", ("C1", rows)))
+
+
+@pytest.mark.parametrize(
+    ("title", "head", "asked"),
+    [
+        ("Upstream particles per mL, downstream particles per 100 mL", "", "per which volume"),
+        ("Injection 3000 mg/L", "", "per which volume"),
+        ("downstream bottles: counts per 100 mL", "", "counts of 'Upstream >4"),
+        ("All counts in particles per 100 mL", " [#/mL]", "which is it"),
+        ("Differential counts by channel", " [#/mL]", "of that size and larger"),
+    ],
+)
+def test_a_title_that_says_otherwise_is_asked_about(case, truth, tmp_path, title, head, asked):
+    names = [*LEAD, *(name.replace(" [#/mL]", head) for name in COUNTS)]
+    rows = wide(truth, names, titles=((title,), ("Specimen: C1",)))
+    lines, sure = take_files(case, [xlsx(tmp_path / "a.xlsx", ("x", rows))], None)
+    assert not sure
+    assert any(asked in line for line in lines if line.startswith("not sure"))
+
+
+def test_times_of_a_spreadsheet_are_no_minutes_and_seconds(case, truth, tmp_path):
+    head = ["Time (mm:ss)", *LEAD[1:], *COUNTS]
+    rows = wide(truth, head)
+    rows = [[dt.time(int(r[0])), *r[1:]] if len(r) > HEAD and r is not head else r for r in rows]
+    with pytest.raises(CaseError, match="holds hours and minutes"):
+        taken(case, xlsx(tmp_path / "a.xlsx", ("x", rows)))
+
+
+@pytest.mark.parametrize("title", ["Housing alone, no element", "Bypass valve test"])
+def test_a_sweep_of_housing_or_valve_is_none_of_the_filter(case, tmp_path, title):
+    rows = [[title], ["flow [L/min]", "dp [kPa]"], *([10 * k, 2.5 * k] for k in range(1, 9))]
+    lines, sure = take_files(case, [xlsx(tmp_path / "a.xlsx", ("C1", rows))], None)
+    assert not sure
+    assert any("stands above it" in line for line in lines)
+
+
+def test_one_row_a_count_with_decimal_commas(case, truth, tmp_path):
+    rows = [["Zeit [min]", "dp [kPa]", "Messstelle", "Größe [µm(c)]", "Anzahl [1/ml]"]]
+    rows += [
+        [*truth.lead(r)[:2], side, f">{size}", counts[r][i].item()]
+        for r in truth.rows for side, counts in (("vor", truth.up), ("nach", truth.down))
+        for i, size in enumerate(SIZES)
+    ]  # fmt: skip
+    truth.check(taken(case, text(tmp_path / "C1.csv", rows, ";", comma=True))["MP-C1"].table)

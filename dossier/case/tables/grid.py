@@ -177,7 +177,7 @@ def contradicts(written: str, given: str, name: str, unit: str) -> str:
     (said, sizes), (meant, wanted) = map(_side_and_sizes, (split_name(written)[0], name))
     if said and (said != meant or (sizes and min(wanted, default=0.0) not in sizes)):
         return f"{written!r} cannot be read as {name!r}"
-    if given and unit and _other_unit(given, unit):
+    if given and unit and is_other_unit(given, unit):
         return f"{written!r} has the unit {given!r}, and is to be read in {unit!r}"
     return ""
 
@@ -192,7 +192,7 @@ def _side_and_sizes(name: str) -> tuple[str, set[float]]:
     return text.split()[0], {float(each.replace(",", ".")) for each in numbers}
 
 
-def _other_unit(given: str, unit: str) -> bool:
+def is_other_unit(given: str, unit: str) -> bool:
     """Return whether two units differ, however they are spelled.
 
     A clock's times are no unit, and neither is a word such as "corrected"; "psia" is one.
@@ -384,6 +384,12 @@ def is_reading(cell: Any) -> bool:
         with suppress(ClockError):
             return bool(moment(text))
     return is_value(text.lstrip("<>≤≥ "))
+
+
+def is_note(cells: Sequence[Any]) -> bool:
+    """Return whether some cells hold words in one of them, and nothing else."""
+    given = [cell for cell in cells if filled(cell)]
+    return len(given) == 1 and not is_reading(given[0])
 
 
 def bare_of(cell: Any, unit: str) -> str:

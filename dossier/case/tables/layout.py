@@ -15,6 +15,8 @@ from dossier.case.tables.grid import (
     at,
     bare_of,
     contradicts,
+    is_note,
+    is_other_unit,
     is_reading,
     names_of,
     refuse_muted,
@@ -70,6 +72,8 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         refuse_outside(body, right)
     _refuse_more(grid, body, left, right)
     named = _named(raw, written, units, left, layout, where)
+    raw.columns = tuple(c for _, c in named if c.name)
+    after += _noted(raw, left)
     absent = {lowered(word) for word in layout.missing}
     for held in raw.cells if absent else ():
         held[:] = ["" if lowered(filled(each)) in absent else each for each in held]
@@ -80,11 +84,11 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
         cell = f"{lettered(column)}{row}"
         raw.remark_cells[row, text] = turned_cells(cell) if raw.turned else cell
     raw.remarks = tuple(sorted(raw.remark_cells))
-    raw.columns = tuple(c for _, c in named if c.name)
     _repeated(raw, again)
     _without_units(raw)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
     _begin(raw, layout.start)
+    raw.settle(layout.decimal)
     return lengthened(raw, layout.long, named) if layout.long else raw
 
 
@@ -136,6 +140,21 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
     if not body:
         raise TableError("", "no data rows in the table", "the rows of values follow the names")
     return body, said
+
+
+def _noted(raw: RawTable, left: int) -> list[Said]:
+    """Take rows of one cell with words out of a table of times, and return them as remarks.
+
+    Without times such a row may be the title of another table; several words may be its names.
+    """
+    if not any(lowered(column.name) == "time" for column in raw.columns):
+        return []
+    rows = [[held[k] for held in raw.cells] for k in range(raw.rows)]
+    noted = [k for k, row in enumerate(rows) if is_note(row[left:])]
+    said = [each for k in noted for each in _remark(int(raw.lines[k]), rows[k], left, len(rows[k]))]
+    if noted:
+        _keep(raw, [k for k in range(raw.rows) if k not in noted])
+    return said
 
 
 def _remark(number: int, row: Sequence[Any], left: int, right: int) -> Iterator[Said]:
@@ -196,10 +215,17 @@ def _named(
             hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
             raw.complain(place, what, hint)
             name = ""
-        given = units[offset].strip("[]() ") if units else ""
-        given = given or (split_name(text)[1] if key in mapping else "")
+        below, own = units[offset].strip("[]() ") if units else "", split_name(text)[1]
+        if name and own and below and is_other_unit(own, below):
+            what = f"column {text!r} has the units {own!r} and {below!r}"
+            raw.complain(place, what, "ask the laboratory which it is: it corrects its file")
+        given = below or (own if key in mapping else "")
         if name and (what := contradicts(text, given, name, unit)):
             raw.complain(place, what, SAYS)
+        other = next((t for t, c in named if name and lowered(c.name) == lowered(name)), None)
+        if other is not None:
+            what = f"{text!r} is read as {name!r}, and so is {other!r}"
+            raw.complain(place, what, "name the one that is none under ignored in the layout")
         named.append((text, RawColumn(name, unit or given, index)))
     for name in left_over.values():
         hint = suggested(name, [text for text in written if text], "columns")
@@ -223,15 +249,21 @@ def _keep(raw: RawTable, rows: Any) -> None:
 
 
 def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
-    """Raise TableError where the range of a table ends while its values go on, if after a pause."""
+    """Raise TableError where the range of a table ends while its values go on, if after a pause.
+
+    A title alone, without names below it, begins no other table.
+    """
+    titled = False
     for number, row in (each for each in grid.rows if each[0] > body[-1][0]):
-        first = next((cell for cell in row[left:right] if filled(cell)), "")
-        if not first or str(first).startswith("#"):
+        cells = [cell for cell in row[left:right] if filled(cell)]
+        if not cells or str(cells[0]).startswith("#"):
             continue
-        if is_reading(first):
+        if is_reading(cells[0]) and (not titled or sum(map(is_reading, cells)) > 1):
             what = "goes on with values that the range of the table leaves out"
             raise TableError(f"row {number}", what, "name all cells of the table")
-        return
+        if len(cells) > 1 or is_reading(cells[0]):
+            return
+        titled = True
 
 
 def _begin(raw: RawTable, start: str) -> None:

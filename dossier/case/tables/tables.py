@@ -80,7 +80,7 @@ def _table(
     elif cut is None:
         raw = read_csv(file, content, renamed, decimal)
     else:
-        raw = cut(csv_grid(file, content)).settle(decimal)
+        raw = cut(csv_grid(file, content))
     if cut is None:
         _refuse_turned(raw)
     return raw
@@ -171,7 +171,7 @@ def read_sheet(
     _keep_notes(table, marks)
     if _read_from(table, marks.cells["formula"]):
         table.notes = (*table.notes, Note.FORMULAS)
-    return table.settle(decimal)
+    return table if cut else table.settle(decimal)
 
 
 def sheet_grid(file: str, content: bytes, sheet: str) -> tuple[Grid, SheetMarks]:
