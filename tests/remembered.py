@@ -19,12 +19,12 @@ from dossier.case.toml_text import parse_toml
 from dossier.evidence import prepare
 from dossier.evidence.limits import Limits
 from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
-from dossier.evidence.validity import balance, copies
+from dossier.evidence.validity import balance, copies, pressures
 from dossier.evidence.validity.readings import CountedSide
 from dossier.record import decision_record
 
 STEPS = (
-    (copies, "_noise"), (copies, "_follows"), (copies, "_twins"), (copies, "same_curve"),
+    (copies, "_noise"), (copies, "_follows"), (copies, "_twins"), (pressures, "same_curve"),
     (copies, "_same_row"), (copies, "_same_class"), (copies, "_in_between"), (balance, "_slopes"),
 )  # fmt: skip
 KEPT = Record | MultipassResult | PressureDropResult | Limits

@@ -16,9 +16,10 @@ from dossier.evidence.records.reduced import (
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity import general, method, multipass, other
 from dossier.evidence.validity.balance import SHAPE, Reduced, doubtful, unlike_runs
-from dossier.evidence.validity.copies import copied_curves, copies
+from dossier.evidence.validity.copies import copies
 from dossier.evidence.validity.general import TIME, hurried
 from dossier.evidence.validity.other import Swept
+from dossier.evidence.validity.pressures import copied_curves
 from dossier.evidence.validity.readings import Run
 from dossier.evidence.validity.relevance import lopsided
 from dossier.evidence.validity.rules import AGREES, Held, checks_of, cover, unusable

@@ -5,17 +5,16 @@ misses it is chance. It is compared class by class, at every shift and in both d
 whatever factor or trend the counts were given, and row by row, for rows taken out or mixed.
 """
 
-import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from itertools import combinations
 
 import numpy as np
 
 from dossier.case.case import Record
-from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
+from dossier.case.records import MultipassTable
 from dossier.evidence.validity.readings import CountedSide, sides_of
-from dossier.physics.values import Floats, printed_digits
+from dossier.physics.values import Floats
 from dossier.words import later, say
 
 FEWEST, FEWEST_ALONE = 10, 20
@@ -182,79 +181,6 @@ def _same_row(one: _Run, other: _Run) -> dict[str, str]:
     own, their = float(times[rows[best]]), float(their_times[others[best]])
     said = {one.record.id: say(SAME_ROW, own=own, their=their, known=other.record.id)}
     return {other.record.id: say(SAME_ROW, own=their, their=own, known=one.record.id)} | said
-
-
-def copied_curves(records: Iterable[Record]) -> Mapping[str, str]:
-    """Return record -> whose pressures it repeats but for a factor or an offset, in words.
-
-    Sweeps of the assembly and of valves, and the differential pressures of runs: noise of 0.2 %
-    from reading to reading, which is little, has two specimens agree to every digit that is printed
-    in row after row by a chance that is the product of those of the rows.
-    """
-    curves = [(one, name, p, printed_digits(p)) for one in records for name, p in _curves(one)]
-    found: dict[str, str] = {}
-    for (one, name, first, own), (other, known, second, their) in combinations(curves, 2):
-        if one.entry.kind != other.entry.kind or not same_curve(first, second, (own, their)):
-            continue
-        for record, mine, yours, source in ((other, known, name, one), (one, name, known, other)):
-            words = say(SAME_CURVE, specimen=mine, other=yours, record=source.id)
-            found.setdefault(record.id, words)
-    return found
-
-
-SAME_CURVE = later(
-    "the pressures of specimen {specimen} are those of specimen {other} in record {record} but for "
-    "a factor or an offset, to every digit"
-)
-REPEATABLE = 0.002
-"""Relative standard deviation from reading to reading that is taken for little [-]."""
-COPIED = 1e-6
-"""Chance of agreeing to every digit below which a curve is a copy."""
-
-
-def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
-    """Yield each specimen of a record that holds pressures, and these in their order [Pa]."""
-    table, specimen = record.table, record.entry.specimen or ""
-    if isinstance(table, PressureDropTable):
-        yield specimen, table.pressure_drop[~table.housing]
-    elif isinstance(table, MultipassTable):
-        yield specimen, table.pressure_drop
-    elif isinstance(table, ValveTable):
-        names = np.array(record.specimens)
-        for name in dict.fromkeys(record.specimens):
-            yield name, table.pressure_drop[names == name]
-
-
-def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = ()) -> bool:
-    """Return whether pressures (n,) [Pa] agree to every digit but for a factor or an offset.
-
-    Some rows may differ, where as many of so many are not alike by chance.  `digits` are the places
-    of their last digits, where known [Pa].
-    """
-    rows, (own, their) = min(len(one), len(other)), digits or map(printed_digits, (one, other))
-    read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
-    if len(read) < FEWEST:
-        return False
-    a, b = one[read], other[read]
-    within = 0.5 * (own[read] / a + their[read] / b) * 1.001
-    chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
-    if not _rare(chance, len(read)):
-        return False
-    ratio, shift = np.log(a / b), a - b  # two rows at most are taken up by factor and offset
-    off = np.abs(a - np.polyval(np.polyfit(b, a, 1), b)) / (a * within)
-    near = np.argsort(off)[:-2]  # a row that was altered must not turn the line
-    left = (
-        (a - np.polyval(np.polyfit(b[near], a[near], 1), b)) / a,
-        ratio - np.median(ratio),
-        (shift - np.median(shift)) / a,
-    )
-    return any(_rare(chance[np.abs(each) <= within], len(read)) for each in left)
-
-
-def _rare(chance: Floats, rows: int) -> bool:
-    """Return whether so many of `rows` agree, each by its chance, less often than copies do."""
-    free = float(np.log(np.sort(chance)[2:]).sum()) + math.log(math.comb(rows, len(chance)))
-    return free < math.log(COPIED)
 
 
 REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")
