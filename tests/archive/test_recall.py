@@ -272,6 +272,7 @@ def test_a_build_reads_as_recalls_beside_it_leave_it(outcome, decision, code, sa
     how = saved, recalled_in(saved.pdf, recalls), TODAY
     found = written(told, *how)
     assert (found.decision, found.code, found.line) == (decision, code, f"decision: {decision}")
+    assert found.done == BUILT
     assert found.note.startswith("a note; recall 1 (instrument APC-21): ")
     assert said in found.note
     draft = written(replace(told, standing="draft", line="as it was"), *how)
@@ -380,6 +381,17 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
     put_on_file(folder, until=date(2026, 3, 31), lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     assert update(folder).whole
+
+
+def test_what_to_do_with_a_file_of_recalls_is_said_once(tmp_path):
+    for number, each in ((1, of(2)), (3, of(3, lifts=(1,)))):
+        text = each.model_dump_json(by_alias=True)
+        (tmp_path / f"recall-{number:04d}.json").write_text(text, "utf-8")
+    (tmp_path / "recall-0004.json").write_text("{}", "utf-8")
+    other, lift, broken = recalls_in(tmp_path).faults.values()
+    assert other == "it says that it is number 2: restore it"
+    assert lift.endswith("wrote it: remove it")
+    assert broken.endswith("Field required: restore it")
 
 
 def test_where_the_register_is_gone_nothing_gives_back(folder):

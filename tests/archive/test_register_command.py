@@ -49,6 +49,16 @@ def test_a_head_kept_elsewhere_is_found_in_the_chain_or_not(folder):
     assert "does not pass through this head" in ran.stderr
 
 
+def test_what_a_dossier_rests_on_is_said_where_it_is_asked_for(folder):
+    words = "A r0: rests on instrument APC-21 (E1)"
+    ran = command(folder, "--resting-on", "instrument:APC-21")
+    assert words in ran.stdout
+    assert "no dossier of this folder" not in ran.stderr
+    ran = command(folder, "--resting-on", "instrument:APC-22")
+    assert "(did you mean instrument:APC-21?)" in ran.stderr
+    assert "rests on" not in command(folder).stdout
+
+
 def test_csv_and_json_alone_stand_on_standard_output(folder):
     ran = command(folder, "--csv", "--decision", "approved")
     assert [each["number"] for each in csv.DictReader(io.StringIO(ran.stdout))] == ["A"]

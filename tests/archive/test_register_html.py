@@ -11,9 +11,10 @@ from urllib.parse import quote, unquote
 
 import pytest
 
-from dossier.register.letters import blocks, register_page
+from dossier.register.letters import _shown, blocks, register_page
 from dossier.register.register import Wanted
 from tests.archive.made import case_toml, dossier, find, finding, put, update
+from tests.archive.test_register_query import row
 
 ATTACK = "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -85,6 +86,15 @@ def test_an_approval_is_shown_with_its_lots_and_its_day_and_a_draft_with_what_it
     assert re.search(r"approved ?(?:until [0-9-]+, )?lots: lot 25-311, A r0", said)
     assert re.search("draft: would be not approved ?D r0", said)
     assert f"As of {update(tmp_path).day}: 2 dossiers" in said
+
+
+def test_beside_an_approval_alone_stands_what_was_refused_before():
+    refused = replace(row(), found="not approved", superseded_by="A r1")
+    for after, shown in (
+        (row(revision=1), ["A r1", "A r0"]), (row(revision=1, standing="draft"), ["A r1"]),
+        (replace(row(revision=1), found="undecided"), ["A r1"]),
+    ):  # fmt: skip
+        assert [each.name for each in _shown([refused, after])] == shown
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.drawing import thinned
-from dossier.report.charts.panel import Axis, Figure, Panel
+from dossier.report.charts.panel import Axis, Figure, Panel, widened
 from dossier.report.charts.placing import placed_panels
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
@@ -273,6 +273,16 @@ def test_no_word_of_a_chart_hides_or_turns_text():
     assert all(f">{letter}□<" in drawn for letter in "abcde")
 
 
+@pytest.mark.parametrize(("level", "share"), [("top", 0.0), ("center", 0.5), ("bottom", 1.0)])
+def test_the_box_of_a_word_is_as_high_as_its_type(level, share):
+    figure = Figure(72 * HALF, 72 * HEIGHT)
+    figure.row()
+    (spot,) = placed_panels(figure)
+    _, top, _, bottom = spot.word("word", 50.0, 40.0, level=level).box
+    assert bottom - top == pytest.approx(spot.panel.look.size)
+    assert top + share * (bottom - top) == pytest.approx(40.0)
+
+
 def test_an_interval_that_is_open_runs_to_the_frame():
     figure = Figure(72 * HALF, 72 * HEIGHT)
     (panel,) = figure.row()
@@ -285,6 +295,24 @@ def test_an_interval_that_is_open_runs_to_the_frame():
     (x, _), right = spot.at(np.array([30.0, math.inf]), 90.0)[0], spot.frame[2]
     assert spot.frame[0] < x < right
     assert spot.at(math.inf, 90.0)[0] > right
+
+
+def test_labels_of_filters_stand_away_from_the_nearer_edges():
+    (panel,) = Figure(72 * HALF, 72 * HEIGHT).row()
+    points = [TradePoint(side=side, x=at, x_ends=(at, at), y=at, y_ends=(at, at))
+              for side, at in (("candidate", 30.0), ("reference", 80.0))]  # fmt: skip
+    reach = Reach(label="x", lower=-math.inf, upper=math.inf)
+    draw_trade(panel, points, reach, reach)
+    low, high = (tag for tag in panel.labels if tag.text in {"candidate", "reference"})
+    assert (low.dx > 0, low.dy > 0, low.align) == (True, True, "left")
+    assert (high.dx < 0, high.dy < 0, high.align) == (True, True, "right")
+
+
+@given(st.lists(st.integers(-(10**6), 10**6), min_size=1))
+def test_an_axis_has_the_same_room_at_both_ends(values):
+    low, high = widened(values, 0.1)
+    assert low < min(values) <= max(values) < high
+    assert min(values) - low == pytest.approx(high - max(values), rel=1e-3, abs=1e-9)
 
 
 def test_the_same_drawing_gives_the_same_bytes_with_text_as_text():

@@ -2,8 +2,10 @@
 
 import base64
 import math
+import re
 from dataclasses import fields, is_dataclass, replace
 from decimal import Decimal
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -15,10 +17,10 @@ from dossier.decision.finding import Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.statistics.estimate import Component
+from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.make.verdict_text import language_note
 from dossier.report.blocks import Column, Link, Table, words_of
-from dossier.report.pages import comparison, filtration, results, uncertainty, validity
+from dossier.report.pages import circuit, comparison, filtration, results, uncertainty, validity
 from dossier.report.pages.comparison import difference_text
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import alike, number_sections
@@ -472,6 +474,13 @@ def test_small_contributions_are_added_up_and_none_is_lost():
     assert spread.endswith(results.dof_text(first.estimate.dof))
     alone = uncertainty._shares(found, parts[:2])
     assert [name for name, _, _ in alone] == ["large", "a"]  # one alone keeps its name
+
+
+def test_the_share_through_the_fine_path_is_printed_in_percent():
+    share = Estimate(value=0.08, u=0.005)
+    found, *_ = circuit._facts(SimpleNamespace(share=share, turnover=None, spared=None, code=""))
+    # 1.96 times the standard uncertainty on either side, by the normal law
+    assert re.findall(r"\d+(?:\.\d+)?", str(found.value)) == ["8.00", "0.98"]
 
 
 def test_paths_are_told_apart_in_every_chart_and_table():

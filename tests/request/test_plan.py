@@ -241,10 +241,14 @@ def test_what_is_carried_over_is_not_asked_again_unless_the_change_reopens_it(tm
 
 def test_what_the_call_settles_is_read_and_what_it_leaves_out_is_not():
     asked, demands = asked_of(INPUTS / "polder-pumps")
-    given = settings_of(demands, asked, "1 L/min", "", "", None)
+    given = settings_of(demands, asked, "1 L/min", "", "", pytest.fail)
     assert given.criterion_flow == pytest.approx(1.0 / 6e4)
     with pytest.raises(CaseError, match="--terminal-fine"):
         settings_of(demands, asked, "", "", "150", None)
+    answered = settings_of(demands, asked, "", "", "", lambda _: "1 L/min")
+    assert answered.criterion_flow == given.criterion_flow
+    unswept = [each for each in demands if "bypass_valve" not in each.quantity.records]
+    settings_of(unswept, asked, "", "", "", pytest.fail)  # nobody is asked for what nothing needs
 
 
 def test_each_of_several_applications_asks_for_itself_and_all_together(tmp_path):

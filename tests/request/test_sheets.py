@@ -4,7 +4,8 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -334,6 +335,18 @@ def test_what_the_request_settles_is_filled_in(returned):
     assert (run["flow [L/min]"], run["terminal pressure drop [kPa]"]) == (60, 190)
     assert run["base level [mg/L]"] == 10
     assert run["tested"] is None
+
+
+def test_a_workbook_by_itself_says_who_asks_for_what_and_by_when(made):
+    issued, by = datetime(2026, 1, 2, tzinfo=UTC), date(2026, 2, 3)
+    asked = replace(
+        made[1], settings=with_reply(made[1].settings, issued.date(), by, "a person", "")
+    )
+    page = openpyxl.load_workbook(BytesIO(sheets.workbook(asked, issued)))["How to fill"]
+    said, title = page["A1"].value, asked.asked.application.title
+    places = [said.index(word) for word in (title, asked.running, "a person")]
+    assert places == sorted(places)
+    assert said.endswith("Reply by 2026-02-03")
 
 
 def test_an_earlier_request_is_never_overwritten(made):
