@@ -71,7 +71,7 @@ class TestDimension:
     def test_outside_its_own_drawing_is_noted(self, found, side):
         estimate = compute([drawn(140.0, found)], "dimension", at=LENGTH)
         assert (
-            f"overall length of specimen C2: {found} mm is {side} mm as drawn"
+            f"overall length of specimen C2: {found}\u00a0mm is {side}\u00a0mm as drawn"
             in (estimate.notes[0])
         )
         assert not compute([drawn(141.0, 138.0)], "dimension", at=LENGTH).notes

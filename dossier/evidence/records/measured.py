@@ -187,13 +187,13 @@ def outside_drawing(row: Inspected) -> str:
     if not (below or above):
         return ""
     words = later(
-        "{characteristic} of specimen {specimen}: {found} {unit} is below {limit:g} {unit} as "
-        "drawn (record {record})"
+        "{characteristic} of specimen {specimen}: {found}\u00a0{unit} is below "
+        "{limit:g}\u00a0{unit} as drawn (record {record})"
     )
     if above:
         words = later(
-            "{characteristic} of specimen {specimen}: {found} {unit} is above {limit:g} {unit} as "
-            "drawn (record {record})"
+            "{characteristic} of specimen {specimen}: {found}\u00a0{unit} is above "
+            "{limit:g}\u00a0{unit} as drawn (record {record})"
         )
     found = row.found.replace(".", decimal_mark())
     what = {"characteristic": row.characteristic, "found": found, "unit": row.unit}
