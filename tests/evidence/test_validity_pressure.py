@@ -66,18 +66,25 @@ def test_an_offset_shows_beyond_its_share_and_three_times_its_own_error():
     assert offset(900.0, rows=4) is None
 
 
-def computed(noise=0.0, digit=10.0, against=""):
+def computed(noise=0.0, digit=10.0, against="", altered=(), zero=0.0):
     """Readings that are the two-term law of their rows, printed to `digit` [Pa]."""
     rng = np.random.default_rng(7)
     flow = np.tile(np.linspace(20.0, 100.0, 6), 2) / 6e4
     mu = np.repeat([0.02, 0.4], 6) * (1.0 + 0.01 * rng.standard_normal(12))
     drop = 3e8 * mu * flow + 6e6 * 860.0 * flow**2
-    drop = np.round(drop * (1.0 + noise * rng.standard_normal(12)) / digit) * digit
+    drop = drop * (1.0 + noise * rng.standard_normal(12)) + zero
+    drop[[*altered]] *= 1.01
+    drop = np.round(drop / digit) * digit
     made = sweep(flow=flow, pressure_drop=drop, viscosity=mu, density=np.full(12, 860.0),
                  housing_rows=np.zeros(12, dtype=bool))  # fmt: skip
     rule = "noise of its own"
     held = SimpleNamespace(result=made, against={rule: against})
     return _own_noise(held, SimpleNamespace(rule=rule))
+
+
+@pytest.mark.parametrize("altered", [(3,), (11,), (2, 8)])
+def test_a_row_or_two_that_were_altered_do_not_hide_that_the_others_were_computed(altered):
+    assert computed(digit=1.0, altered=altered)[0] is False
 
 
 @pytest.mark.parametrize(
@@ -88,5 +95,6 @@ def computed(noise=0.0, digit=10.0, against=""):
 def test_no_gauge_reads_to_every_digit_what_other_instruments_foretell(noise, digit, met):
     """Of readings to 1 kPa nothing can be told; 6.9 Pa is a thousandth of a psi."""
     assert computed(noise, digit)[0] is met
+    assert computed(noise, digit, zero=300.0)[0] is met
     assert computed(noise, digit, "another sweep")[0] is False
     assert computed(noise, digit, "another sweep")[1] == "another sweep"

@@ -37,6 +37,8 @@ SAME_CURVE = later(
 )
 REPEATABLE = 0.002
 """Relative standard deviation from reading to reading that is taken for little [-]."""
+ALTERED = 2
+"""Rows of a curve that may differ: gauges that repeat better agree in half of their rows."""
 COPIED = 1e-6
 """Chance of agreeing to every digit below which a curve is a copy."""
 
@@ -54,11 +56,11 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
             yield name, table.pressure_drop[names == name]
 
 
-def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = ()) -> bool:
+def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = (), taken: int = 2) -> bool:
     """Return whether pressures (n,) [Pa] agree to every digit but for a factor or an offset.
 
     Some rows may differ, where as many of so many are not alike by chance.  `digits` are the places
-    of their last digits, where known [Pa].
+    of their last digits, where known [Pa], `taken` how many rows are taken up by what was fitted.
     """
     rows, (own, their) = min(len(one), len(other)), digits or map(printed_digits, (one, other))
     read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
@@ -67,9 +69,9 @@ def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = ()) -> boo
     a, b = one[read], other[read]
     within = 0.5 * (own[read] / a + their[read] / b) * 1.001
     chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
-    if not _rare(chance, len(read)):
+    if not _rare(chance, len(read), taken):
         return False
-    ratio, shift = np.log(a / b), a - b  # two rows at most are taken up by factor and offset
+    ratio, shift = np.log(a / b), a - b  # each takes up a row
     off = np.abs(a - np.polyval(np.polyfit(b, a, 1), b)) / (a * within)
     near = np.argsort(off)[:-2]  # a row that was altered must not turn the line
     left = (
@@ -77,10 +79,12 @@ def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = ()) -> boo
         ratio - np.median(ratio),
         (shift - np.median(shift)) / a,
     )
-    return any(_rare(chance[np.abs(each) <= within], len(read)) for each in left)
+    return any(_rare(chance[np.abs(each) <= within], len(read), taken) for each in left)
 
 
-def _rare(chance: Floats, rows: int) -> bool:
+def _rare(chance: Floats, rows: int, taken: int) -> bool:
     """Return whether so many of `rows` agree, each by its chance, less often than copies do."""
-    free = float(np.log(np.sort(chance)[2:]).sum()) + math.log(math.comb(rows, len(chance)))
+    if len(chance) < rows - ALTERED:
+        return False
+    free = float(np.log(np.sort(chance)[taken:]).sum()) + math.log(math.comb(rows, len(chance)))
     return free < math.log(COPIED)
