@@ -97,6 +97,17 @@ def test_one_missing_sign_off_keeps_the_draft(undrawn):
     assert "approved" not in first.lower()
 
 
+def test_sign_offs_that_were_for_one_content_name_it_once(undrawn):
+    marks = ("a" * 64, "a" * 64, "b" * 64)
+    given = zip(WHOLE.signed, marks, strict=True)
+    lines = tuple(replace(each, holds=False, digest=mark) for each, mark in given)
+    pages = PdfReader(BytesIO(rendered(signoff=SignOff(signed=lines, digest="c" * 64)).pdf)).pages
+    text = "".join("".join(page.extract_text() for page in pages).split())
+    assert f"Prepared,Checked:signedfor{marks[0]}." in text
+    assert f":signedfor{marks[2]}." in text
+    assert text.count(marks[0]) == 1
+
+
 def test_attachments_are_what_was_handed_in(draft):
     attached = {a.name: a for a in PdfReader(BytesIO(draft.pdf)).attachment_list}
     case = sample.case()
