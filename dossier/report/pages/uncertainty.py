@@ -122,8 +122,8 @@ def rule_words(rule: DecisionRule, seed: int) -> tuple[str, ...]:
             "standard deviations of it. The 95 % interval: U = k·u, U² = 0.9·(t·u)² + "
             "0.1·Σ(ti·ui)², t at the effective degrees of freedom ν, ti at 97.5 %.",
             seed=seed,
-            draws=f"{DRAWS:_}".replace("_", " "),
-            shown=f"{SHOWN:_}".replace("_", " "),
+            draws=f"{DRAWS:_}".replace("_", SPACE),
+            shown=f"{SHOWN:_}".replace("_", SPACE),
         ),
     )
 
