@@ -10,6 +10,7 @@ from dossier.case.case import Draft
 from dossier.case.fields import example_of
 from dossier.case.model import Qualification, RecordEntry
 from dossier.case.toml_text import problems_in
+from dossier.command import building
 from dossier.command.calls import help_of
 from dossier.command.cli import app
 
@@ -25,6 +26,18 @@ def test_every_error_of_a_call_is_told_at_once():
     for words in ("4 problems", "--jobs", "'--role'", "'--name'", "YYYY-MM-DD"):
         assert words in told
     assert "%Y" not in told
+    call = "sign", "x", "--date", "2026-01-01"
+    assert "2 problems" in called(*call).output
+    assert "problems" not in called(*call, "--role", "prepared").output
+
+
+@pytest.mark.parametrize("more", [[], ["--debug"]])
+def test_where_an_error_is_from_is_told_to_who_asks_alone(more, tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.argv", ["dossier", "build", "x", *more])
+    asked = []
+    monkeypatch.setattr(building, "build_one", lambda _, order: asked.append(order.debug))
+    CliRunner().invoke(app, ["build", "x", "--out", str(tmp_path / "out")])
+    assert asked == [bool(more)]
 
 
 @pytest.mark.parametrize(

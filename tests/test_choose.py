@@ -136,10 +136,13 @@ def test_a_difference_that_is_not_shown_says_why():
 
 
 def test_nobody_chooses_by_what_is_recalled(cases, tmp_path):
-    recall = Recall(number=1, kind="dossier", value="N-2", reason="A gauge stuck.", day=TODAY)
-    for value, words in (("N-2", "recall 1 (dossier N-2)"), ("N-3", "")):
-        path = tmp_path / FILE.format(number=1)
-        path.write_text(recall.model_copy(update={"value": value}).model_dump_json(by_alias=True))
+    path = tmp_path / FILE.format(number=1)
+    for kind, value, words in (
+        ("dossier", "N-2", "recall 1 (dossier N-2)"), ("instrument", "PG", "what is recalled: B-1"),
+        ("instrument", "PG-2", ""),
+    ):  # fmt: skip
+        recall = Recall(number=1, kind=kind, value=value, reason="A gauge stuck.", day=TODAY)
+        path.write_text(recall.model_dump_json(by_alias=True))
         done = run("choose", *cases, "--out", tmp_path)
         assert done.returncode == (2 if words else 0)
         assert words in done.stderr

@@ -27,7 +27,7 @@ def test_it_lists_prints_the_head_and_names_what_is_no_dossier(folder):
     ran = command(folder)
     assert ran.exit_code == 0
     assert "B r0     draft: would be approved" in ran.stdout
-    assert "2 of 2 dossiers" in ran.stdout
+    assert "2 of 2 dossiers" in ran.stdout.splitlines()
     assert "not a dossier: n.pdf: not a PDF" in ran.stderr
     assert len(ran.stdout.split("head: ")[1].split(",")[0]) == 64
 

@@ -461,3 +461,12 @@ def test_a_leakage_is_known_no_better_than_it_is_printed(digits):
     found = compute([valve(rows(up=up))], "valve_leakage", at={"pressure": 50e3})
     assert found.value == 0.0
     assert found.u * 6e4 == pytest.approx(0.1**digits / math.sqrt(12.0))
+
+
+def test_what_a_gauge_at_its_end_hides_is_foretold_by_the_rows_next_to_it():
+    """A valve that is wide open is an orifice: its pressure grows by the square of the flow."""
+    wide = np.minimum(100.0 + 0.03 * FLOW**2, 180.0)
+    rising = np.round(wide / 2.5) * 2.5e3, FLOW / 6e4
+    falling = rising[0][::-1], rising[1][::-1]
+    # From 50 L/min on 2.5 kPa for each L/min, so that 8 kPa are lacking; from shut on 1.5 kPa.
+    assert _ended(ValveSweep(record=None, specimen="C1", rising=rising, falling=falling))

@@ -169,6 +169,8 @@ def test_loading_draws_every_run_to_its_end_and_the_terminal(ax):
     assert (40.0, 150.0) in points(ax)
     assert any(list(line.y) == [150.0, 150.0] for line in ax.lines)
     assert {"terminal 150 kPa", "candidate"} <= set(texts(ax))
+    filtration.draw_loading(ax, [run], [("terminal 90 kPa", 90.0)])
+    assert ax.y.low == 0.0 < 150.0 < ax.y.high  # a run that went on past it is drawn whole
 
 
 def band(side="candidate"):

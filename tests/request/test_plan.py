@@ -123,11 +123,11 @@ def test_a_valve_sweep_needs_the_flow_that_counts_as_open(tmp_path):
 def test_the_sweep_reaches_the_oil_and_the_flow_of_the_application(tmp_path):
     cold = requirement(
         "clean_pressure_drop", max="900 kPa", basis="mean",
-        at={"flow": "70 L/min", "temperature": "0 degC"},
+        at={"flow": "90 L/min", "temperature": "0 degC"},
     )  # fmt: skip
     request = small(tmp_path / "a", [cold])
     points = request.tests[0].points
-    assert max(points.flows) >= parse_quantity("70 L/min", "flow")
+    assert max(points.flows) == pytest.approx(1.2 * parse_quantity("90 L/min", "flow"))
     from dossier.evidence.records.fluid import kinematic_at
 
     wanted = kinematic_at(request.asked.application.oil, 273.15)
