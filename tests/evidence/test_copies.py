@@ -14,8 +14,8 @@ from dossier.evidence.validity.copies import (
     _same_class,
     _same_row,
     _twins,
-    same_curve,
 )
+from dossier.physics.values import same_curve
 
 
 def scores(seed, rows=40):

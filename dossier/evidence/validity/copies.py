@@ -5,7 +5,6 @@ misses it is chance. It is compared class by class, at every shift and in both d
 whatever factor or trend the counts were given, and row by row, for rows taken out or mixed.
 """
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from itertools import combinations
@@ -15,7 +14,7 @@ import numpy as np
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
 from dossier.evidence.validity.readings import CountedSide, sides_of
-from dossier.physics.values import Floats, last_digit
+from dossier.physics.values import Floats, last_digit, same_curve
 from dossier.words import later, say
 
 FEWEST, FEWEST_ALONE = 10, 20
@@ -206,12 +205,6 @@ SAME_CURVE = later(
     "the pressures of specimen {specimen} are those of specimen {other} in record {record} but for "
     "a factor or an offset, to every digit"
 )
-REPEATABLE = 0.002
-"""Relative standard deviation from reading to reading that is taken for little [-]."""
-ALTERED = 2
-"""Rows of a curve that may differ: gauges that repeat better agree in half of their rows."""
-COPIED = 1e-6
-"""Chance of agreeing to every digit below which a curve is a copy."""
 
 
 def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
@@ -225,42 +218,6 @@ def _curves(record: Record) -> Iterator[tuple[str, Floats]]:
         names = np.array(record.specimens)
         for name in dict.fromkeys(record.specimens):
             yield name, table.pressure_drop[names == name]
-
-
-def same_curve(
-    one: Floats, other: Floats, digits: tuple[Floats, Floats] | None = None, taken: int = 2
-) -> bool:
-    """Return whether pressures (n,) [Pa] agree to every digit but for a factor or an offset.
-
-    Some rows may differ, where as many of so many are not alike by chance.  `digits` are the places
-    of their last digits, where known [Pa], `taken` how many rows are taken up by what was fitted.
-    """
-    rows = min(len(one), len(other))
-    read = np.flatnonzero((one[:rows] > 0) & (other[:rows] > 0))
-    if len(read) < FEWEST:
-        return False
-    (a, b), (own, their) = (one[read], other[read]), digits or (last_digit(one), last_digit(other))
-    within = 0.5 * (own[read] / a + their[read] / b) * 1.001
-    chance = np.minimum(1.0, 2.0 * within / (REPEATABLE * math.sqrt(4.0 * math.pi)))
-    if not _rare(chance, len(read), taken):
-        return False
-    ratio, shift = np.log(a / b), a - b  # each takes up a row
-    off = np.abs(a - np.polyval(np.polyfit(b, a, 1), b)) / (a * within)
-    near = np.argsort(off)[:-2]  # a row that was altered must not turn the line
-    left = (
-        (a - np.polyval(np.polyfit(b[near], a[near], 1), b)) / a,
-        ratio - np.median(ratio),
-        (shift - np.median(shift)) / a,
-    )
-    return any(_rare(chance[np.abs(each) <= within], len(read), taken) for each in left)
-
-
-def _rare(chance: Floats, rows: int, taken: int) -> bool:
-    """Return whether so many of `rows` agree, each by its chance, less often than copies do."""
-    if len(chance) < rows - ALTERED:
-        return False
-    free = float(np.log(np.sort(chance)[taken:]).sum()) + math.log(math.comb(rows, len(chance)))
-    return free < math.log(COPIED)
 
 
 REPEATED = later("{share:.0%} of the rows repeat other rows of the same run")

@@ -19,10 +19,9 @@ from dossier.evidence.records.usable import expected, missing_specimens, named_i
 from dossier.evidence.records.valve_sweeps import sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity import valves
-from dossier.evidence.validity.copies import same_curve
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
 from dossier.physics.pressure_drop import offset_of_fit
-from dossier.physics.values import last_digit
+from dossier.physics.values import last_digit, same_curve
 from dossier.words import later, say, say_count
 
 
