@@ -289,8 +289,8 @@ def _settled(column: Guess, found: Found, title: str) -> Guess:
     """Return a column of counts with its form, where its table shows which it is."""
     if column.size is None:
         return column
-    calibrated = bool(_ISO.search(title)) or any(each.calibrated for each in found.columns)
     siblings = [c for c in found.columns if c.size and c.name == column.name]
+    calibrated = bool(_ISO.search(title)) or any(each.calibrated for each in siblings)
     form, said = column.form, ""
     if any(c.form == "channel" for c in siblings) and form == "cumulative":
         top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)

@@ -122,7 +122,7 @@ def _not_understood(made: Proposal, answer: str) -> str:
 def _calibration(made: Proposal) -> str:
     """Return the unit that sizes are written in, "um(c)" where the file or a person says so."""
     counts = [c for c in made.found.columns if c.size or (made.found.long and c.name == "size")]
-    if not counts or any(c.calibrated or "(c)" in c.unit for c in counts):
+    if all(c.calibrated or "(c)" in c.unit for c in counts):
         return "um(c)"
     words = "how was the counter calibrated?"
     answer = made.ask(f"cell {lettered(counts[0].index)}{made.found.head}", words, "sizes")

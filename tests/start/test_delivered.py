@@ -270,10 +270,10 @@ def test_a_workbook_with_macros_is_read_and_other_kinds_are_told(case, truth, tm
         assert f"'.{kind}' are not read" in told.value.problems[0].what
 
 
-def noted(truth, row=6, *, blank=False):
+def noted(truth, row=6, *, blank=False, words="pump stopped for 2 min"):
     """The usual table with words between its rows."""
     rows = wide(truth)
-    return [*rows[:row], *([[]] if blank else []), ["pump stopped for 2 min"], *rows[row:]]
+    return [*rows[:row], *([[]] if blank else []), [words], *rows[row:]]
 
 
 def test_words_between_rows_of_times_are_a_remark(case, truth, tmp_path):
@@ -299,6 +299,7 @@ def two_units(truth):
         (lambda t: doubled(t, "Elapsed [s]", 30), "and so is 'Time (min)'"),
         (lambda t: [*two_units(t)[:2], *two_units(t)[2], *two_units(t)[3:]], "the units 'kPa' and"),
         (lambda t: noted(t, 15, blank=True), "goes on with values"),
+        (lambda t: noted(t, words="dp in mbar from here on"), "is no"),
     ],
 )
 def test_what_may_be_read_in_two_ways_is_refused(case, tmp_path, form, what):
@@ -330,6 +331,14 @@ def test_a_title_that_says_otherwise_is_asked_about(case, truth, tmp_path, title
     lines, sure = take_files(case, [xlsx(tmp_path / "a.xlsx", ("x", rows))], None)
     assert not sure
     assert any(asked in line for line in lines if line.startswith("not sure"))
+
+
+def test_one_calibrated_counter_does_not_speak_for_the_other(case, truth, tmp_path):
+    names = [name.replace("(c)", "") if name.startswith("Down") else name for name in COUNTS]
+    file = xlsx(tmp_path / "a.xlsx", ("x", wide(truth, [*LEAD, *names])))
+    lines, sure = take_files(case, [file], None)
+    assert not sure
+    assert any("how was the counter calibrated" in line for line in lines)
 
 
 def test_times_of_a_spreadsheet_are_no_minutes_and_seconds(case, truth, tmp_path):

@@ -2,6 +2,8 @@
 
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -34,6 +36,7 @@ from dossier.case.tables.raw_table import (
     turned_cells,
 )
 from dossier.case.tables.written import CLOCK, is_known, lowered
+from dossier.case.units import UnitError, affine
 
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
@@ -142,6 +145,16 @@ def _body(rows: Sequence[Row], end: str, left: int, right: int) -> tuple[list[Ro
     return body, said
 
 
+def _names_unit(cells: Sequence[Any]) -> bool:
+    """Return whether words name a unit that readings below them may be in from there on."""
+    words = re.split(r"[\s\[\]]+", " ".join(map(filled, cells)))
+    for word, dimension in product(words, ("pressure", "flow")):
+        with suppress(UnitError):
+            affine(word, dimension)
+            return True
+    return False
+
+
 def _noted(raw: RawTable, left: int) -> list[Said]:
     """Take rows of one cell with words out of a table of times, and return them as remarks.
 
@@ -150,7 +163,7 @@ def _noted(raw: RawTable, left: int) -> list[Said]:
     if not any(lowered(column.name) == "time" for column in raw.columns):
         return []
     rows = [[held[k] for held in raw.cells] for k in range(raw.rows)]
-    noted = [k for k, row in enumerate(rows) if is_note(row[left:])]
+    noted = [k for k, row in enumerate(rows) if is_note(row[left:]) and not _names_unit(row[left:])]
     said = [each for k in noted for each in _remark(int(raw.lines[k]), rows[k], left, len(rows[k]))]
     if noted:
         _keep(raw, [k for k in range(raw.rows) if k not in noted])
