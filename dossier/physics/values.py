@@ -206,6 +206,12 @@ def _step(known: Floats) -> float:
 
 
 def printed_digits(values: Floats) -> Floats:
-    """Return the place of the last digit of each value (n,), in the unit that it was printed in."""
-    step = printed_step(values) or 1.0
+    """Return the place of the last digit of each value (n,), in the unit that it was printed in.
+
+    That of the values where most have eight digits or fewer, else one in which they share a step.
+    """
+    plain, known = last_digit(values), values > 0
+    if not known.any() or float(np.median(plain[known] / values[known])) > 1e-8:
+        return plain
+    step = printed_step(values)
     return step * last_digit(values / step)

@@ -19,10 +19,10 @@ from dossier.evidence.records.usable import expected, missing_specimens, named_i
 from dossier.evidence.records.valve_sweeps import sweeps_of
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity import valves
-from dossier.evidence.validity.pressures import same_curve
+from dossier.evidence.validity.pressures import ALTERED, same_curve
 from dossier.evidence.validity.rules import Found, Held, Rules, stated_instead, unlike
 from dossier.physics.pressure_drop import offset_of_fit
-from dossier.physics.values import printed_step
+from dossier.physics.values import printed_digits
 from dossier.words import later, say, say_count
 
 
@@ -251,7 +251,7 @@ def _own_noise(held: Swept, limit: Limit) -> Found:
     what they foretell.  Rows that were altered, or a zero that was moved, do not hide it.
     """
     flow, mu, rho, drop = held.result.rows
-    found, step = unlike(held, limit), printed_step(drop)
+    found, step = unlike(held, limit), float(np.partition(printed_digits(drop), ALTERED)[ALTERED])
     terms = np.column_stack([mu * flow, rho * flow**2, np.ones(len(flow))])
     off = np.zeros(len(flow))
     for _ in range(3):
