@@ -206,7 +206,7 @@ def _step(known: Floats) -> float:
 
 
 def printed_digits(values: Floats) -> Floats:
-    """Return the place of the last digit of each value (n,), in the unit that it was printed in.
+    """Return the place of the last digit of each pressure (n,), in its printed unit [Pa].
 
     That of the values where most have eight digits or fewer, else one in which they share a step.
     """

@@ -348,7 +348,7 @@ def test_the_step_of_printing_is_found_in_any_unit(unit, step, seed):
     values = steps * step * unit
     common = max(math.gcd(*map(int, steps[k::3])) for k in range(3))
     assert printed_step(values) == pytest.approx(common * step * unit, rel=1e-9)
-    if common == 1 and step < 5.0:
+    if common == 1 and step < 5.0 and unit >= 1.0:  # as of pressures
         digits = last_digit(steps * step) * unit
         np.testing.assert_allclose(printed_digits(values), digits, rtol=1e-9)
     altered = values * np.where(np.arange(30) % 29, 1.0, 1.0 + 1e-6)  # the first and the last
