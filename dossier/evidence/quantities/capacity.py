@@ -18,7 +18,7 @@ from dossier.evidence.records.usable import usable_runs, usable_sweeps
 from dossier.evidence.registry import Conditions, Quantity
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.between import BETWEEN, between
-from dossier.evidence.statistics.combine import budget, combine_results, widening
+from dossier.evidence.statistics.combine import budget, combine_results, once, widening
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, stop_if
 from dossier.physics.values import Bounded, Floats
 from dossier.words import later, say
@@ -178,6 +178,7 @@ class Loaded:
         return np.where(limits > self.drop[0], beyond, 0.0)
 
 
+@once
 def loaded_specimens(bench: Bench, side: Side, flow: float, warmth: float) -> tuple[Loaded, ...]:
     """Return every specimen of one side at `flow` [m3/s] and oil of `warmth` [K].
 
