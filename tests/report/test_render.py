@@ -4,6 +4,7 @@ import gc
 import hashlib
 import logging
 import re
+import subprocess
 import sys
 from base64 import b64encode
 from dataclasses import replace
@@ -360,6 +361,22 @@ def test_the_usual_letters_are_in_all_our_fonts():
         first, second = (TTFont(each).getBestCmap() for each in (path, folder / assets.FONTS[-1]))
         lack = {c for c in glyphs.USUAL if ord(c) not in first and ord(c) not in second}
         assert lack <= set("\n\t\xad")
+
+
+def test_what_cuts_fonts_without_harfbuzz_is_imported_when_it_is_needed():
+    told = """
+import sys
+from dossier.report.layout.pdf import load_weasyprint
+page = load_weasyprint().HTML(string="<p>word")
+print("fontTools.subset" in sys.modules, "fontTools.varLib.instancer" in sys.modules)
+print(len(page.write_pdf()) < 20_000, "fontTools.subset" in sys.modules)
+import weasyprint.pdf.fonts
+weasyprint.pdf.fonts.harfbuzz_subset = None
+print(len(page.write_pdf()) < 20_000, "fontTools.subset" in sys.modules)
+from fontTools.subset import main
+"""
+    ran = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    assert ran.stdout.split() == ["False", "False", "True", "False", "True", "True"]
 
 
 @pytest.mark.parametrize("marks", [1, 4, 5, 500])

@@ -14,6 +14,8 @@ from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from functools import partial
+from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 from dossier.report.assets import fetcher
@@ -92,7 +94,7 @@ def lay_out(sheet: Sheet, picture: Callable[[str], bytes] | None = None) -> Rend
 def load_weasyprint() -> Any:
     """Return WeasyPrint; what it prints when a library is missing is said once, by us."""
     try:
-        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()), _by_name():
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()), _by_name(), _spare():
             import weasyprint
     except OSError as error:
         reason = str(error).splitlines()[0].partition(".  ")[0]
@@ -115,6 +117,32 @@ def _by_name() -> Iterator[None]:
         yield
     finally:
         ctypes.util.find_library = original
+
+
+_SPARE = {
+    "fontTools.subset": ("Options", "Subsetter"),
+    "fontTools.varLib.instancer": ("instantiateVariableFont",),
+}
+"""What the layout needs only where HarfBuzz cannot cut a font to its letters: slow to import."""
+
+
+@contextmanager
+def _spare() -> Iterator[None]:
+    """Have modules that are hardly ever needed imported when they are first called."""
+
+    def called(module: str, name: str) -> Callable[..., Any]:
+        return lambda *given, **named: getattr(import_module(module), name)(*given, **named)
+
+    stand_ins = {name: ModuleType(name) for name in _SPARE if name not in sys.modules}
+    for module, stand_in in stand_ins.items():
+        for name in _SPARE[module]:
+            setattr(stand_in, name, called(module, name))
+    sys.modules.update(stand_ins)
+    try:
+        yield
+    finally:
+        for name in stand_ins:
+            del sys.modules[name]
 
 
 def _forget_styles(images: Mapping[str, Any]) -> None:
