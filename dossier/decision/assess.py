@@ -177,8 +177,10 @@ def _finding(
 
     Nobody reads them there.
     """
-    bare = Finding(demand=demand, verdict=Verdict.NOT_DEMONSTRATED, reason=demand.not_applicable)
-    bare = replace(bare, lower=demand.lower, upper=demand.upper)
+    bare = Finding(
+        demand=demand, verdict=Verdict.NOT_DEMONSTRATED, reason=demand.not_applicable,
+        lower=demand.lower, upper=demand.upper,
+    )  # fmt: skip
     if demand.not_applicable:
         return replace(bare, verdict=Verdict.NOT_APPLICABLE)
     found, reference = compute(demand, "candidate"), _reference(bench, demand, compute)
@@ -312,10 +314,10 @@ def _ruled(bench: Bench, known: Finding, outcome: Ruling, on: date) -> Finding:
         reason = _reason(demand, verdict, chance, rule.kind, rule.confidence)
     if demand.not_worse is not None and demand.quantity.share_of != "value":
         reason = say(BY_PENETRATION, reason=reason, factor=1.0 + demand.not_worse)
-    known = replace(known, concession=_concession(bench.case, demand, verdict, on))
     return replace(
-        known, verdict=verdict, probability=chance, reason=reason, deciding=outcome.deciding
-    )
+        known, verdict=verdict, probability=chance, reason=reason, deciding=outcome.deciding,
+        concession=_concession(bench.case, demand, verdict, on),
+    )  # fmt: skip
 
 
 def _outcome(bench: Bench, asked: AgainstLimit, *, brief: bool) -> Ruling:

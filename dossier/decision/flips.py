@@ -29,6 +29,7 @@ def flips_of(bench: Bench, findings: Sequence[Finding], decide: Decide) -> list[
     certain = [1.0 if each.probability is None else each.probability for each in findings]
     order = sorted(range(len(findings)), key=certain.__getitem__)[:MOST]
     asked = [findings[i] for i in sorted(order)]
+    bench = replace(bench, alike={})
     with with_trials(TRIALS):
         found = [each for name in INPUTS for each in _moved(bench, asked, name, decide)]
     place = {finding.demand.id: i for i, finding in enumerate(asked)}

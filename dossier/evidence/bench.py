@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -14,6 +14,9 @@ from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
 from dossier.evidence.spoken import Side
 from dossier.evidence.statistics.estimate import Estimate
 from dossier.physics.values import Floats
+
+Part = Literal["duty", "oil", "circuit", "records", "multipass", "pressure"]
+"""What a change of one input makes another (see `changed`)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +41,20 @@ class Bench:
     """True where a result is to be set against the other filter's, rigs and all."""
     known: dict[object, Any] = field(init=False, default_factory=dict, compare=False, repr=False)
     """What was computed already, by what was asked (`combine.once`); another bench starts anew."""
+    alike: dict[object, Any] | None = field(default=None, compare=False, repr=False)
+    """What benches on which one input after the other is changed know together; else None."""
+
+    def known_of(self, parts: Sequence[Part]) -> dict[object, Any]:
+        """Return what is known of `parts`: together with all benches that have the same ones."""
+        if self.alike is None or not parts:
+            return self.known
+        if parts not in self.known:
+            own = {**vars(self), **vars(self.case), **vars(self.case.application)}
+            read = (self.case.qualification, *(own[part] for part in parts))
+            key = (self.compared, *map(id, read))
+            self.known[parts] = self.alike.setdefault(key, (read, {}))[1]
+        known: dict[object, Any] = self.known[parts]
+        return known
 
     @property
     def sides(self) -> tuple[Side, ...]:

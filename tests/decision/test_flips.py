@@ -2,20 +2,23 @@
 
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 
 from dossier.decision.assess import _deciding
-from dossier.decision.flips import ABOVE, BELOW, TRIALS, flips_of
+from dossier.decision.flips import ABOVE, BELOW, TRIALS, _seen, flips_of
 from dossier.evidence.changed import INPUTS
 from dossier.evidence.prepare import prepare
 from dossier.evidence.requirement import resolve
 from dossier.evidence.statistics.combine import DRAWS, trials, with_trials
 from dossier.make.decide import limits
+from dossier.make.read import read_case
 from tests.made_bench import application, bench, exact, run, sweep
 from tests.small_case import record, requirement, small
 
 ON = date(2026, 3, 1)
+CASES = Path(__file__).parents[2] / "inputs"
 SIMPLE = {"kind": "simple_acceptance", "confidence": "95 %", "agreed": date(2026, 1, 5)}
 
 
@@ -106,6 +109,20 @@ def test_an_input_that_a_requirement_does_not_rest_on_is_left_out():
     set_aside = replace(finding, demand=replace(finding.demand, not_applicable="No such flow."))
     other = decide(lab)(set_aside.demand)
     assert flips(lab, other, decide) == {}
+
+
+@pytest.mark.parametrize("name", ["polder-pumps", "chain-ferry"])
+def test_what_benches_share_is_what_each_finds_by_itself(name):
+    case = read_case(CASES / name)
+    demands, _ = resolve(case.application, "application.toml")
+    every = [each for each in demands if not each.not_applicable]
+    lab, decide = prepare(case, limits(), 7), _deciding(ON)
+    together = replace(lab, alike={})
+    with with_trials(20):
+        for change in INPUTS.values():
+            for factor in (0.8, 1.3):
+                alone, shared = (decide(change(each, factor)) for each in (lab, together))
+                assert [_seen(alone(one)) for one in every] == [_seen(shared(one)) for one in every]
 
 
 def test_of_many_findings_the_least_certain_are_looked_at():

@@ -178,7 +178,7 @@ class Loaded:
         return np.where(limits > self.drop[0], beyond, 0.0)
 
 
-@once
+@once("oil", "multipass", "pressure")
 def loaded_specimens(bench: Bench, side: Side, flow: float, warmth: float) -> tuple[Loaded, ...]:
     """Return every specimen of one side at `flow` [m3/s] and oil of `warmth` [K].
 

@@ -65,7 +65,7 @@ class _Draws:
     """Relative error of each run's injected mass, gravimetry (n, m) [-]."""
 
 
-@once
+@once("duty", "oil", "multipass", "pressure")
 def _draws(bench: Bench, side: Side, flow: float, temperature: float) -> _Draws:
     value, u = stated_ingression(bench)
     runs, sweeps = usable_runs(bench, side), usable_sweeps(bench, side)
@@ -171,7 +171,7 @@ INPUTS = (
 OPENING = later("opening pressure")
 
 
-@once
+@once()
 def _drop_estimate(
     bench: Bench, side: Side, flow: float, temperature: float, seconds: float
 ) -> Estimate:

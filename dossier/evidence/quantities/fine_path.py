@@ -62,7 +62,7 @@ class _Oil:
     """Highest opening pressure of the bypass valve [Pa]; inf without one."""
 
 
-@once
+@once("oil", "circuit", "pressure")
 def fine_share(bench: Bench, side: Side, temperature: float) -> Estimate:
     """Return the share [-] of the rated flow through the fine path at oil `temperature` [K].
 

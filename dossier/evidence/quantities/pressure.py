@@ -112,7 +112,7 @@ def clean_estimate(bench: Bench, sweeps: Sweeps, at: Point, notes: Sequence[str]
     return combine_results(bench, sweeps, values, own, shared, own_name=FIT, notes=notes)
 
 
-@once
+@once("pressure")
 def sweep_inputs(
     bench: Bench, sweep: PressureDropResult
 ) -> list[tuple[str, tuple[float, float], InputAccuracy]]:

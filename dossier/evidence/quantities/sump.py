@@ -164,12 +164,13 @@ def _share(bench: Bench, side: Side, temperature: float) -> Estimate:
     return Estimate(value=stated, u=0.0, notes=(note,))
 
 
+@once("multipass")
 def _penetration(bench: Bench, side: Side, size: float, path: str) -> Estimate:
     passages = passages_at(usable_runs(bench, side, path), size, overall_passage)
     return penetration(bench, passages, f"{side} {path} {size:g}")
 
 
-@once
+@once()
 def sump_estimate(bench: Bench, side: Side, size: float, temperature: float) -> Estimate:
     """Return the long-run concentration in the sump at `size` [um(c)] and larger [1/mL].
 

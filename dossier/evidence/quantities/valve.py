@@ -30,7 +30,7 @@ NOT_SWEPT = later(
 )
 
 
-@once
+@once("circuit", "records")
 def lowest_opening(bench: Bench, side: Side) -> Estimate:
     """Return the valve's lowest opening pressure [Pa].
 

@@ -15,13 +15,13 @@ from dossier.words import later, say, say_count
 Result = TypeVar("Result", MultipassResult, PressureDropResult)
 
 
-@once
+@once("multipass")
 def usable_runs(bench: Bench, side: Side, path: str = "full_flow") -> tuple[MultipassResult, ...]:
     """Return the multi-pass runs of one filter that carry a result."""
     return _whole(bench, side, "multipass", path, bench.multipass)
 
 
-@once
+@once("pressure")
 def usable_sweeps(
     bench: Bench, side: Side, path: str = "full_flow"
 ) -> tuple[PressureDropResult, ...]:
