@@ -165,19 +165,19 @@ def never_falling(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.repeat(np.array(means), sizes)
 
 
+_PLACES = np.array([1e-9, *(10.0**power for power in range(-8, 8))])
+
+
 def last_digit(values: Floats) -> Floats:
     """Return the place of the last digit that is not zero in each value, such as 0.1 or 100.
 
     From 1e-8 to 1e7; 1e-9 where it lies below, and for a zero, which has none.
     """
-    place, left = np.full(values.size, 1e-9), np.flatnonzero(values)
-    for power in range(-8, 8):
-        scaled = np.abs(values.flat[left]) / 10.0**power
-        near = np.rint(scaled)
-        whole = (near > 0) & (np.abs(scaled - near) <= 1e-9 * np.maximum(scaled, 1.0))
-        left = left[whole]
-        place[left] = 10.0**power
-    return place.reshape(values.shape)
+    scaled = np.abs(values)[..., None] / _PLACES[1:]
+    near = np.rint(scaled)
+    whole = (near > 0) & (np.abs(scaled - near) <= 1e-9 * np.maximum(scaled, 1.0))
+    places: Floats = _PLACES[np.logical_and.accumulate(whole, axis=-1).sum(axis=-1)]
+    return places
 
 
 def printed_step(values: Floats) -> float:

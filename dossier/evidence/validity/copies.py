@@ -282,13 +282,14 @@ def _agreement(a: Floats, b: Floats) -> tuple[float, float]:
 
     used = a.any(axis=0) & b.any(axis=0)
     a, b = a[:, used], b[:, used]
-    ones, shifts = (np.ones((len(a), 1)), np.ones((len(b), 1))), np.arange(1, len(a) + len(b))
+    shifts = np.arange(1, len(a) + len(b))
     rows = np.minimum(np.minimum(shifts, shifts[::-1]), min(len(a), len(b)))
     enough = rows >= FEWEST
     if not used.any() or not enough.any():
         return 0.0, 1.0
     rows, sums = rows[enough], _sums(a, b)[enough]
-    chance = np.maximum(_sums(a**2, ones[1]) * _sums(ones[0], b**2), 1e-12)[enough]
+    squares = _windows(a**2, len(b)), _windows(b[::-1] ** 2, len(a))
+    chance = np.maximum(squares[0] * squares[1], 1e-12)[enough]
     z = sums.sum(axis=1) / np.sqrt(chance.sum(axis=1) / rows)
     together = float(z.max() / _scatter(z))
     long = rows >= FEWEST_ALONE
@@ -307,6 +308,14 @@ def _sums(a: Floats, b: Floats) -> Floats:
     size = 1 << length.bit_length()
     product = np.fft.rfft(a, size, axis=0) * np.fft.rfft(b[::-1], size, axis=0)
     return np.fft.irfft(product, size, axis=0)[:length]
+
+
+def _windows(values: Floats, rows: int) -> Floats:
+    """Return the sums of a series (n, s) in the `rows` m beside it at every shift (n + m - 1, s)."""
+    so_far = np.vstack([np.zeros(values.shape[1]), values.cumsum(axis=0)])
+    ends = np.arange(1, len(values) + rows)
+    summed: Floats = so_far[np.minimum(ends, len(values))] - so_far[np.maximum(ends - rows, 0)]
+    return summed
 
 
 def _scatter(values: Floats) -> Floats:

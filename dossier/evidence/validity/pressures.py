@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dossier.case.case import Record
 from dossier.case.records import MultipassTable, PressureDropTable, ValveTable
@@ -72,14 +73,21 @@ def same_curve(one: Floats, other: Floats, digits: Sequence[Floats] = (), taken:
     if not _rare(chance, len(read), taken):
         return False
     ratio, shift = np.log(a / b), a - b  # each takes up a row
-    off = np.abs(a - np.polyval(np.polyfit(b, a, 1), b)) / (a * within)
+    off = np.abs(_off_line(a, b, np.arange(len(a)))) / (a * within)
     near = np.argsort(off)[:-2]  # a row that was altered must not turn the line
     left = (
-        (a - np.polyval(np.polyfit(b[near], a[near], 1), b)) / a,
+        _off_line(a, b, near) / a,
         ratio - np.median(ratio),
         (shift - np.median(shift)) / a,
     )
     return any(_rare(chance[np.abs(each) <= within], len(read), taken) for each in left)
+
+
+def _off_line(a: Floats, b: Floats, rows: NDArray[np.intp]) -> Floats:
+    """Return what `a` (n,) is off the line through `rows` of it against `b` (n,) [its unit]."""
+    rest, own = b - b[rows].mean(), a - a[rows].mean()
+    slope = float(rest[rows] @ own[rows]) / max(float(rest[rows] @ rest[rows]), 1e-300)
+    return own - slope * rest
 
 
 def _rare(chance: Floats, rows: int, taken: int) -> bool:

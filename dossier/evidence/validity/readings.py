@@ -259,13 +259,15 @@ def _coarse(held: Run) -> str:
     asked = [float(d.at.get("size", math.inf)) for d in known if d.quantity.section in COUNTED]
     for side, k in ((each, k) for each in held.sides for k in range(len(each.sizes))):
         smaller = side.sizes[k - 1] if k else 0.0  # a size between two is judged by both
+        if not smaller < max(asked, default=0.0):
+            continue
         values, times = side.distinct[k]
         printed = np.repeat(values, times) if values.any() else side.counts
         digits = np.sort(last_digit(printed[printed > 0]))
         digit = float(digits[len(digits) // 4]) if len(digits) else 0.0  # not of a row or two alone
         mean = float(values @ times) / max(int(times.sum()), 1)
         rounded = digit * side.volume > 1.0 and mean < SPREAD**2 * digit**2 * side.volume
-        if rounded and max(asked, default=0.0) > smaller:
+        if rounded:
             found = {"size": side.sizes[k], "step": digit, "mean": mean}
             return say(COARSE, side=say(side.name), **found)
     return ""
