@@ -87,7 +87,8 @@ def _off_line(a: Floats, b: Floats, rows: NDArray[np.intp]) -> Floats:
     """Return what `a` (n,) is off the line through `rows` of it against `b` (n,) [its unit]."""
     rest, own = b - b[rows].mean(), a - a[rows].mean()
     slope = float(rest[rows] @ own[rows]) / max(float(rest[rows] @ rest[rows]), 1e-300)
-    return own - slope * rest
+    off: Floats = own - slope * rest
+    return off
 
 
 def _rare(chance: Floats, rows: int, taken: int) -> bool:
