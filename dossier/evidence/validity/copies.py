@@ -311,7 +311,7 @@ def _sums(a: Floats, b: Floats) -> Floats:
 
 
 def _windows(values: Floats, rows: int) -> Floats:
-    """Return the sums of a series (n, s) in the `rows` m beside it at every shift (n + m - 1, s)."""
+    """Return sums of a series (n, s) in the m `rows` beside it at every shift (n + m - 1, s)."""
     so_far = np.vstack([np.zeros(values.shape[1]), values.cumsum(axis=0)])
     ends = np.arange(1, len(values) + rows)
     summed: Floats = so_far[np.minimum(ends, len(values))] - so_far[np.maximum(ends - rows, 0)]
