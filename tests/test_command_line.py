@@ -43,6 +43,27 @@ def test_check_prints_the_decision_and_tells_it_by_its_exit_code(case, code, dec
     assert done.stderr == ""
 
 
+ONE_THREAD = """
+import os, sys
+from dossier.command.cli import main
+sys.argv = ["dossier", "check", sys.argv[1]]
+try:
+    main()
+finally:
+    print("numpy" in sys.modules, len(os.listdir("/proc/self/task")))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="counts threads by Linux's own list")
+def test_a_command_takes_one_thread():
+    clean = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    done = subprocess.run(
+        [sys.executable, "-c", ONE_THREAD, INPUTS / "polder-pumps"],
+        capture_output=True, text=True, env=clean, timeout=120, check=True,
+    )  # fmt: skip
+    assert done.stdout.endswith("\nTrue 1\n")
+
+
 def test_check_json_holds_what_the_schema_promises():
     done = run("check", INPUTS / "ropeway-drive", "--json")
     assert done.returncode == 1

@@ -2,13 +2,12 @@
 
 import contextlib
 import gc
-import os
 from importlib import import_module
 
 gc.disable()  # nothing that is loaded here is ever given back
-# Each process has a core of its own: the numerical libraries start no further threads in it.
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
+from dossier.make.outcome import one_thread  # noqa: E402  as early as may be
+
+one_thread()
 
 from dossier.evidence.quantities import all_quantities  # noqa: E402  after the settings above
 from dossier.evidence.statistics.uncertainty import load_functions  # noqa: E402

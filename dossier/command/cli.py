@@ -11,7 +11,7 @@ from dossier.command.calls import Call
 from dossier.command.registering import choose, compare, recall, register
 from dossier.command.sealing import constraints, identity, seal, sign, verify
 from dossier.command.starting import explain, new, request, schema, take
-from dossier.make.outcome import DEBUG, explained
+from dossier.make.outcome import DEBUG, explained, one_thread
 
 HELP = {"help_option_names": ["-h", "--help"]}
 
@@ -57,6 +57,7 @@ def main() -> None:
     # A command makes many objects and few cycles, and ends: collecting often costs a tenth of it,
     # and what is left at its end need not be looked through.
     gc.set_threshold(250_000, 20, 50)
+    one_thread()
     try:
         app()
     except Exception as error:  # noqa: BLE001  the one boundary between errors and people
