@@ -18,6 +18,7 @@ from dossier.case.fields import SIDES
 from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import Fault
 from dossier.case.units import from_si
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 CONDITIONS = {
@@ -259,10 +260,7 @@ def kind_of(entry: RecordEntry) -> tuple[str, ...]:
 
 
 def _of_kinds(case: Qualification) -> dict[tuple[str, ...], list[RecordEntry]]:
-    found: dict[tuple[str, ...], list[RecordEntry]] = {}
-    for each in case.record:
-        found.setdefault(kind_of(each), []).append(each)
-    return found
+    return grouped((kind_of(each), each) for each in case.record)
 
 
 def _method(_: Qualification, entry: RecordEntry) -> str:

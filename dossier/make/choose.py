@@ -156,12 +156,11 @@ def _twice(one: Case, other: Case) -> Iterator[CaseProblem]:
 def _tables(case: Case) -> dict[tuple[object, ...], str]:
     """Return each table that the candidate's records are read from, by its bytes: its file."""
     digests = {file.name: file.sha256 for file in case.inputs}
-    found: dict[tuple[object, ...], str] = {}
-    for record in case.records:
-        if record.entry.filter == "candidate":
-            place = record.entry.file.partition("#")[2], *sorted(record.entry.where.items())
-            found[digests.get(record.file, record.file), *place] = record.file
-    return found
+    own = ((r.file, r.entry) for r in case.records if r.entry.filter == "candidate")
+    return {
+        (digests.get(file, file), e.file.partition("#")[2], *sorted(e.where.items())): file
+        for file, e in own
+    }
 
 
 def _language(cases: Sequence[Case]) -> str:
@@ -179,9 +178,8 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     language = _language(cases)
     candidates = []
     for case, found in pairs:
-        own = found
-        if case.qualification.language != language:
-            own = assess(case.asking(language=language), pages=False)
+        alike = case.qualification.language == language
+        own = found if alike else assess(case.asking(language=language), pages=False)
         label = stem_of(case.qualification)
         candidates.append(Candidate(label=label, case=case, assessment=own))
     with speaking(language):

@@ -164,8 +164,7 @@ def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
 
 def apart(value: float, limit: float) -> int:
     """Return on which side of a limit a value lies: 1 above, -1 below, 0 where they are equal."""
-    scale = max(abs(value), abs(limit))
-    if abs(value - limit) <= TIE * scale:
+    if abs(value - limit) <= TIE * max(abs(value), abs(limit)):
         return 0
     return 1 if value > limit else -1
 
@@ -266,12 +265,14 @@ def _open_interval(value: float, low: float, high: float, limits: Sequence[float
     return say("{number} (at most {high})", number=shown, high=end)
 
 
-def range_text(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
+def range_text(low: float, high: float, decimals: int, limits: Sequence[float]) -> str:
     """Return "low to high", each end kept on its side of the limits."""
-    ends = list(limits)
-    first = fixed(low, beside(low, decimals, ends))
-    last = fixed(high, beside(high, decimals, ends))
-    return say("{low} to {high}", low=first, high=last)
+    return span_text(*(fixed(end, beside(end, decimals, limits)) for end in (low, high)))
+
+
+def span_text(*ends: str) -> str:
+    """Return "low to high" of two printed ends; of one end, itself."""
+    return say("{low} to {high}", low=ends[0], high=ends[1]) if len(ends) == 2 else ends[0]
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -332,8 +333,7 @@ def places_of(number: str) -> int:
 
 def read(number: str) -> float:
     """Return the value of a printed number."""
-    plain = number.replace(THIN, "").replace(MINUS, "-").replace(",", ".")
-    return float(plain)
+    return float(number.replace(THIN, "").replace(MINUS, "-").replace(",", "."))
 
 
 def of_difference(unit: str) -> str:

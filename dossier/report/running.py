@@ -20,7 +20,7 @@ from dossier.report.format import (
     unit_text,
 )
 from dossier.report.scales import BESIDE, INSTEAD, Scale, customary, form, in_form, instead
-from dossier.words import turning
+from dossier.words import held, turning
 
 QUOTED = r"“[^”]*”|„[^“]*“|\[[^]]*\]"
 """What is quoted, and names of columns with their unit: they stay."""
@@ -36,12 +36,13 @@ def printing(units: str, written: Iterable[str] = ()) -> Iterator[None]:
 
     What people have `written` stays as it is, wherever a sentence holds it.
     """
-    with in_form(units), turning(in_print if units == INSTEAD else None):
-        token = _kept.set(_kept.get() if form() == "SI" else _staying(written))
-        try:
-            yield
-        finally:
-            _kept.reset(token)
+    turned = in_print if units == INSTEAD else None
+    with (
+        in_form(units),
+        turning(turned),
+        held(_kept, _kept.get() if form() == "SI" else _staying(written)),
+    ):
+        yield
 
 
 def _staying(written: Iterable[str]) -> re.Pattern[str]:

@@ -99,9 +99,8 @@ def _machines(case: Case) -> Pair:
     if _many(case):
         number = len(case.application.equipment)
         machines = say_count(number, "{number} machine", "{number} machines")
-        machines = (
-            machines if case.parts else say("{machines}, below this table", machines=machines)
-        )
+        if not case.parts:
+            machines = say("{machines}, below this table", machines=machines)
     told = _of_each(case) if case.parts else source
     return (machines, told), say("Other machines, circuits or valve settings")
 
