@@ -7,7 +7,7 @@ from datetime import date
 from typing import TypeVar
 
 from dossier.case.case import Case
-from dossier.case.consistency import plain
+from dossier.case.seen import plain
 from dossier.decision.cautions import dropped
 from dossier.decision.conditions import of_dropped, ran_out, valid_until, what_ends
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.application import Application
 from dossier.case.case import Case
-from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CALL, CaseError, CaseProblem, refuse
 from dossier.case.repeated import HINT
 from dossier.case.requested import field_changes, said
+from dossier.case.seen import plain
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import assess, issue_date, limits, undrawn
@@ -103,10 +103,10 @@ def _read(folders: Sequence[Path], on: date | None, recalls: "Recalls | None") -
 def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
     if not 2 <= len(folders) <= MOST:
         what = f"{len(folders)} named"
-        yield CaseProblem("the call", "CASE", what, f"name 2 to {MOST} cases to choose between")
+        yield CaseProblem(CALL, "CASE", what, f"name 2 to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
     for folder in dict.fromkeys(each for each in folders if places.count(each.resolve()) > 1):
-        yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")
+        yield CaseProblem(CALL, str(folder), "is named twice", "name each candidate once")
 
 
 def _asked(application: Application) -> dict[str, Any]:

@@ -194,7 +194,7 @@ def distinct(numbers: Iterable[float], decimals: int) -> int:
 
 def apart_text(one: str, other: str) -> str:
     """Return how far two printed numbers lie apart, as a reader finds it."""
-    return fixed(abs(read(one) - read(other)), max(places_of(one), places_of(other)))
+    return fixed(abs(read(one) - read(other)), max(decimals_shown(one), decimals_shown(other)))
 
 
 def decimals_of(value: float, expanded: float) -> int:
@@ -318,7 +318,7 @@ def _in_scale(text: str, scale: Scale) -> str:
 
     def turned(part: str, offset: float) -> str:
         def one(found: re.Match[str]) -> str:
-            return fixed(read(found[0]) * scale.factor + offset, places_of(found[0]) + finer)
+            return fixed(read(found[0]) * scale.factor + offset, decimals_shown(found[0]) + finer)
 
         return NUMBER.sub(one, part)
 
@@ -326,7 +326,7 @@ def _in_scale(text: str, scale: Scale) -> str:
     return turned(value, scale.offset) + plus_minus + turned(spread, 0.0)
 
 
-def places_of(number: str) -> int:
+def decimals_shown(number: str) -> int:
     """Return how many decimals a printed number has."""
     return len(number.partition(decimal_mark())[2])
 

@@ -12,8 +12,8 @@ from dossier.report.format import (
     MINUS,
     NUMBER,
     SPACE,
+    decimals_shown,
     fixed,
-    places_of,
     read,
     rounded,
     speak,
@@ -134,10 +134,10 @@ def _fewest(scale: Scale, number: str) -> int:
 
     They stay within `NEAR` of it too: of 2 K the 3.6 °F, and not the 4 °F that read back as 2 K.
     """
-    value, printed = scale.of(read(number)), fixed(read(number), places_of(number))
+    value, printed = scale.of(read(number)), fixed(read(number), decimals_shown(number))
     for places in range(12):
         shown = float(rounded(value, places))
         near = abs(shown - value) <= NEAR * abs(value)
-        if near and fixed(scale.back(shown), places_of(number)) == printed:
+        if near and fixed(scale.back(shown), decimals_shown(number)) == printed:
             return places
     return 12

@@ -9,7 +9,6 @@ from functools import wraps
 from typing import Any, Concatenate
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench, Part
 from dossier.evidence.records.instruments import InputAccuracy
@@ -25,10 +24,10 @@ from dossier.evidence.statistics.estimate import (
     attempt,
 )
 from dossier.evidence.statistics.uncertainty import Precision, effective_dof, precision
+from dossier.physics.values import Floats
 from dossier.system.grouped import grouped
 from dossier.words import held, later, say
 
-Floats = NDArray[np.float64]
 DRAWS = 100_000
 """Draws that every decision rests on."""
 SHOWN = 10_000

@@ -6,8 +6,9 @@ from html import escape
 
 import numpy as np
 
+from dossier.physics.values import Floats
 from dossier.report.assets import svg_sheet
-from dossier.report.charts.panel import DASHES, INK, Area, Figure, Floats, Series
+from dossier.report.charts.panel import DASHES, INK, Area, Figure, Series
 from dossier.report.charts.placing import KEY, Box, Placed, Word, placed_panels
 
 GREY, GRID = "#404040", "#d8d8d8"

@@ -22,6 +22,7 @@ from dossier.evidence.quantities.fine_path import (
 from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.physics.values import KELVIN
 from dossier.report.assets import now_or_later
 from dossier.report.blocks import WIDE, Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import CircuitDrawing, labels_of, svg_of
@@ -44,8 +45,6 @@ from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
 from dossier.report.scales import BESIDE, Scale, form, in_form, scales
 from dossier.words import later, say
-
-KELVIN = 273.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
 from dossier.evidence.records.reduced import PressureDropResult
+from dossier.physics.values import KELVIN
 from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.panel import Figure, Panel
@@ -21,7 +22,6 @@ from dossier.report.charts.pressure_chart import (
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
 from dossier.report.format import quantity_text, significant, span_text
-from dossier.report.pages.circuit import KELVIN
 from dossier.report.pages.filtration import by_path, chart_by_path, limits_alt
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
