@@ -465,7 +465,7 @@ def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
     at = place_of(made.signed, stream) + len(stream) // 2
     for content, found in ((made.signed, 0), (flipped(made.signed, at), 1)):
         case = SimpleNamespace(carried=[source_of(content)])
-        problems = page_problems(case)
+        problems = [*page_problems(case)]
         assert len(problems) == found
         assert all("has pages that its data do not give" in str(p) for p in problems)
 
