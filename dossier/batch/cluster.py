@@ -167,15 +167,12 @@ class Cluster:
         except Exception as error:  # noqa: BLE001  one bad case never stops the rest
             self._early[place] = _reported(case, error, order)
             return
-        future = self._submitted(parcel)
-        self._sent[future] = _Sent(place, case, order)
-        future.add_done_callback(self._ended.put)
-
-    def _submitted(self, parcel: Parcel) -> Any:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", UserWarning)  # that a case may be large
             key = f"dossier-{secrets.token_hex(8)}"
-            return self._client.submit(build_parcel, parcel, key=key, pure=False)
+            future = self._client.submit(build_parcel, parcel, key=key, pure=False)
+        self._sent[future] = _Sent(place, case, order)
+        future.add_done_callback(self._ended.put)
 
     def finished(self) -> dict[int, Outcome]:
         """Wait for one or more cases to come back and write their dossiers.

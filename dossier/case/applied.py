@@ -12,10 +12,10 @@ from pydantic import Field
 
 from dossier.case.application import Application, Library, Name, Words, joined_applications, mark_of
 from dossier.case.case import Applied, Case
-from dossier.case.consistency import plain
 from dossier.case.fields import Day, Model
 from dossier.case.problems import CaseProblem
 from dossier.case.requested import on_file, on_file_together
+from dossier.case.seen import plain
 from dossier.case.toml_text import parsed_as, toml_text
 from dossier.case.whole import Path
 

@@ -7,17 +7,13 @@ from typing import Any
 
 from dossier.case.agreed import Carried
 from dossier.case.application import Application, BypassValve, Circuit
-from dossier.case.consistency import (
-    A_SENTENCE,
-    empty_words,
-    lot_number,
-    plain,
-    says_something,
-)
+from dossier.case.consistency import empty_words
 from dossier.case.fields import SIDES
 from dossier.case.model import Qualification, RecordEntry
 from dossier.case.problems import Fault
+from dossier.case.seen import A_SENTENCE, lot_number, plain, says_something
 from dossier.case.units import from_si
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 CONDITIONS = {
@@ -259,10 +255,7 @@ def kind_of(entry: RecordEntry) -> tuple[str, ...]:
 
 
 def _of_kinds(case: Qualification) -> dict[tuple[str, ...], list[RecordEntry]]:
-    found: dict[tuple[str, ...], list[RecordEntry]] = {}
-    for each in case.record:
-        found.setdefault(kind_of(each), []).append(each)
-    return found
+    return grouped((kind_of(each), each) for each in case.record)
 
 
 def _method(_: Qualification, entry: RecordEntry) -> str:

@@ -2,80 +2,21 @@
 
 import difflib
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import PurePosixPath
 
 from dossier.case.application import Application, mark_of
 from dossier.case.fields import SIDES
 from dossier.case.model import Concession, Deviation, Laboratory, Qualification, RecordEntry
 from dossier.case.problems import CaseProblem, Fault
+from dossier.case.seen import A_PERSON, A_SENTENCE, NOBODY, names_somebody, plain, says_something
 
 _in_case = partial(CaseProblem, "case.toml")
 KNOWN_METHOD = "known method"
 """The rule whose deviation accepts a house method, which may be agreed before the test."""
-NOBODY = {"none", "nobody", "no one", "n/a", "unknown", "tbd", "tba", "niemand", "keiner",
-          "unbekannt", "somebody", "someone", "jemand"}  # fmt: skip
-A_SENTENCE = "say in a sentence what happened, or what is agreed, and why"
-A_PERSON = "name the responsible person, or their role"
-
-
-ALIKE = str.maketrans("АВСЕІКМНОРЅТХаесіорѕухΑΒΕΗΙΚΜΝΟΡΤΧο‐‑‒–—―−",
-                      "ABCEIKMHOPSTXaeciopsyxABEHIKMNOPTXo-------")  # fmt: skip
-"""Letters of other alphabets, and dashes, that look as Latin ones do."""
-
-
-@lru_cache(4096)  # the same few names are compared for each record: a quarter of `assess`
-def plain(text: str, *, as_written: bool = False) -> str:
-    """Return text as a reader sees it: in one case, without full stops and hidden marks.
-
-    Letters of other scripts become those that they look like, unless they count `as_written`.
-    """
-    seen = "".join(c for c in unicodedata.normalize("NFKC", text) if not _hidden(c))
-    seen = seen if as_written else seen.translate(ALIKE)
-    return " ".join(seen.casefold().replace(".", " ").split())
-
-
-def _hidden(character: str) -> bool:
-    """Return whether a character is seen as nothing: format marks, fillers and blank patterns."""
-    filler = "FILLER" in unicodedata.name(character, "") or character == "\u2800"
-    return filler or unicodedata.category(character) in {"Cf", "Cn", "Co"}
-
-
-_LOT = re.compile(r"^(?:lot|los|batch|charge|no|nr)+")
-"""What may stand before the number of a lot."""
-
-
-def lot_number(text: str) -> str:
-    """Return letters and digits of a lot's number, whatever stands before and between them."""
-    joined = "".join(re.findall(r"[^\W_]+", plain(text)))
-    return _LOT.sub("", joined) or joined
-
-
-def says_something(text: str) -> bool:
-    """Return whether text is a sentence: three words, twelve letters, five of them different.
-
-    A letter of a script that is written without spaces counts as a word.  A rule of our own: it
-    cannot tell whether a sentence is true, only that there is one.
-    """
-    words = plain(text).split()
-    letters = [c for word in words for c in word if c.isalpha()]
-    wide = sum(unicodedata.east_asian_width(c) == "W" for c in letters)
-    if wide:
-        return wide >= 6 and len(set(letters)) >= 5
-    said = {word for word in words if sum(c.isalpha() for c in word) >= 2}
-    return len(said) >= 3 and len(letters) >= 12 and len(set(letters)) >= 5
-
-
-def names_somebody(name: str) -> bool:
-    """Return whether a name has letters enough to be that of a person or a role."""
-    seen = plain(name)
-    letters = [c for c in seen if c.isalpha()]
-    least = 2 if any(unicodedata.east_asian_width(c) == "W" for c in letters) else 3
-    return len(letters) >= least and len(set(letters)) >= 2 and seen not in NOBODY
 
 
 def agreement_problems(

@@ -4,6 +4,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+CALL = "the call"
+"""File of what is wrong in the call of a command."""
 LONGEST = 480
 """Characters of one part of a problem that are printed."""
 

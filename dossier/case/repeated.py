@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.case.case import Record
-from dossier.case.consistency import lot_number, plain
 from dossier.case.fields import SIDES
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseProblem
 from dossier.case.records import MeasurementTable, MultipassTable
+from dossier.case.seen import lot_number, plain
 from dossier.physics.values import Floats, printed_step
 
 CURVES = frozenset({"multipass", "pressure_drop"})

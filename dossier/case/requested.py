@@ -10,9 +10,9 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints
 
 from dossier.case.application import Application, Name
-from dossier.case.consistency import plain
 from dossier.case.fields import Day, Digest, FilterName, Model
 from dossier.case.problems import CaseProblem
+from dossier.case.seen import plain
 from dossier.case.toml_text import MAX_TOML, inline, parse_toml, parsed_as
 
 REQUEST_FILE = "requested.toml"

@@ -16,6 +16,7 @@ from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.reopened import needs, reopening
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated
+from dossier.physics.values import KELVIN
 from dossier.system.grouped import grouped
 from dossier.words import later, say
 
@@ -103,7 +104,7 @@ def _cold(bench: Bench) -> Told:
             "Multigrade oil in the cold may be thicker than the calculation from its "
             "viscosities at 40 °C and 100 °C."
         )
-        yield say("The valve opens with cold oil"), say(words, warm=found.value - 273.15)
+        yield say("The valve opens with cold oil"), say(words, warm=found.value - KELVIN)
 
 
 def _warmer(case: Case, findings: Findings) -> Told:
@@ -120,7 +121,7 @@ def _warmer(case: Case, findings: Findings) -> Told:
             "{requirement} asks about oil at {asked:.4g} °C; the coldest start is at "
             "{cold:.4g} °C: no requirement holds the pressure drop of the thicker oil there."
         )
-        text = say(words, requirement=name, asked=coldest - 273.15, cold=duty.cold_start - 273.15)
+        text = say(words, requirement=name, asked=coldest - KELVIN, cold=duty.cold_start - KELVIN)
         yield say("Colder than was asked"), text
 
 

@@ -7,10 +7,10 @@ from typing import Any
 
 from dossier.case.case import Case, Record
 from dossier.case.compared import Source
-from dossier.case.consistency import plain
 from dossier.case.model import Deviation
 from dossier.case.problems import CaseProblem
 from dossier.case.repeated import repeated
+from dossier.case.seen import plain
 from dossier.decision.finding import Assessment
 from dossier.evidence.bench import Bench
 from dossier.evidence.limits import Limits

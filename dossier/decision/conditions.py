@@ -7,9 +7,10 @@ from typing import Any
 from dossier.case.agreed import Carried
 from dossier.case.application import Application, Requirement, marked_name
 from dossier.case.case import Case
-from dossier.case.consistency import KNOWN_METHOD, plain, says_something
+from dossier.case.consistency import KNOWN_METHOD
 from dossier.case.model import Concession, Deviation, Qualification
 from dossier.case.requested import OnFile, said
+from dossier.case.seen import plain, says_something
 from dossier.decision.finding import Condition, ConditionKind, Finding, Findings, decision_of
 from dossier.decision.remarks import of_remarks
 from dossier.decision.rules import BETTER, FAILS, Decision, Verdict

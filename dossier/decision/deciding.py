@@ -10,7 +10,6 @@ import numpy as np
 from dossier.case.application import DecisionRule
 from dossier.decision.probability import (
     AgainstLimit,
-    Floats,
     Judged,
     OnScale,
     Share,
@@ -30,9 +29,10 @@ from dossier.decision.probability import (
 )
 from dossier.decision.rules import Verdict, verdict_by
 from dossier.evidence.requirement import Demand
-from dossier.evidence.statistics.estimate import Bound, Estimate, SpecimenValue
+from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import tolerance_factor, two_sided_factor
 from dossier.evidence.statistics.uncertainty import reach
+from dossier.physics.values import Bound, Floats
 from dossier.words import later, say
 
 DecidingKind = Literal["mean", "worst specimen", "tolerance bound", "count"]

@@ -5,7 +5,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.decision.rules import Tolerance, conformance_probability
 from dossier.decision.rules import conformance_probability_of_samples as share_inside
@@ -15,10 +14,10 @@ from dossier.evidence.statistics.combine import DRAWS, as_samples
 from dossier.evidence.statistics.estimate import Estimate, SpecimenValue
 from dossier.evidence.statistics.tolerance import tolerance_confidence, two_sided_confidence
 from dossier.evidence.statistics.uncertainty import Part, reach
+from dossier.physics.values import Floats
 from dossier.system.grouped import grouped
 from dossier.words import decimal_mark, say
 
-Floats = NDArray[np.float64]
 Keyed = dict[tuple[str, str], Part]
 """Parts of an uncertainty by name and shared key."""
 

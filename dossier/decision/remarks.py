@@ -3,8 +3,8 @@
 import re
 from collections.abc import Collection, Iterator, Sequence
 
-from dossier.case.consistency import plain
 from dossier.case.model import RecordEntry
+from dossier.case.seen import plain
 from dossier.decision.finding import Condition
 from dossier.evidence.bench import Bench
 from dossier.evidence.records.usable import named_in_plan

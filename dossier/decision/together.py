@@ -7,12 +7,13 @@ from datetime import date
 from typing import TypeVar
 
 from dossier.case.case import Case
-from dossier.case.consistency import plain
+from dossier.case.seen import plain
 from dossier.decision.cautions import dropped
 from dossier.decision.conditions import of_dropped, ran_out, valid_until, what_ends
 from dossier.decision.finding import Assessment, Caution, Condition, Finding, decision_of
 from dossier.decision.rules import VERDICTS, WORST, Verdict
 from dossier.evidence.limits import Check
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 T = TypeVar("T", bound=Hashable)
@@ -101,10 +102,9 @@ def _said_once(
 ) -> tuple[T, ...]:
     """Return what all parts say once, and what only some say under the mark of each."""
     everyone = set(told[0]).intersection(*told[1:])
-    found: dict[T, None] = {}
-    for each, part in zip(told, parts, strict=True):
-        found |= dict.fromkeys(one if one in everyone else under(one, part) for one in each)
-    return tuple(found)
+    pairs = ((one, part) for each, part in zip(told, parts, strict=True) for one in each)
+    said = (one if one in everyone else under(one, part) for one, part in pairs)
+    return tuple(dict.fromkeys(said))
 
 
 def _named(text: str, part: Assessment) -> str:
@@ -140,11 +140,8 @@ def _unfiled(case: Case) -> Iterator[Condition]:
 
 def _also(case: Case) -> Iterator[tuple[str, str]]:
     """Yield machines that several applications name, where each has to be met, and what is gone."""
-    named: dict[str, list[tuple[str, str]]] = {}
-    for part in case.parts:
-        for machine in part.application.equipment:
-            named.setdefault(plain(machine), []).append((machine, part.mark))
-    for found in named.values():
+    every = ((name, part.mark) for part in case.parts for name in part.application.equipment)
+    for found in grouped((plain(each[0]), each) for each in every).values():
         if len(found) > 1:
             marks = ", ".join(mark for _, mark in found)
             words = later("{marks} name it: what each of them asks has to be met there.")

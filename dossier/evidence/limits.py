@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Literal
 
-from dossier.case.consistency import ALIKE
+from dossier.case.seen import ALIKE
 from dossier.words import later, say
 
 

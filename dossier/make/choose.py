@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from dossier.case.application import Application
 from dossier.case.case import Case
-from dossier.case.consistency import plain
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CALL, CaseError, CaseProblem, refuse
 from dossier.case.repeated import HINT
 from dossier.case.requested import field_changes, said
+from dossier.case.seen import plain
 from dossier.decision.choice import Candidate, Difference, set_beside
 from dossier.evidence.requirement import resolve
 from dossier.make.decide import assess, issue_date, limits, undrawn
@@ -103,10 +103,10 @@ def _read(folders: Sequence[Path], on: date | None, recalls: "Recalls | None") -
 def _of_the_call(folders: Sequence[Path]) -> Iterator[CaseProblem]:
     if not 2 <= len(folders) <= MOST:
         what = f"{len(folders)} named"
-        yield CaseProblem("the call", "CASE", what, f"name 2 to {MOST} cases to choose between")
+        yield CaseProblem(CALL, "CASE", what, f"name 2 to {MOST} cases to choose between")
     places = [folder.resolve() for folder in folders]
     for folder in dict.fromkeys(each for each in folders if places.count(each.resolve()) > 1):
-        yield CaseProblem("the call", str(folder), "is named twice", "name each candidate once")
+        yield CaseProblem(CALL, str(folder), "is named twice", "name each candidate once")
 
 
 def _asked(application: Application) -> dict[str, Any]:
@@ -156,12 +156,11 @@ def _twice(one: Case, other: Case) -> Iterator[CaseProblem]:
 def _tables(case: Case) -> dict[tuple[object, ...], str]:
     """Return each table that the candidate's records are read from, by its bytes: its file."""
     digests = {file.name: file.sha256 for file in case.inputs}
-    found: dict[tuple[object, ...], str] = {}
-    for record in case.records:
-        if record.entry.filter == "candidate":
-            place = record.entry.file.partition("#")[2], *sorted(record.entry.where.items())
-            found[digests.get(record.file, record.file), *place] = record.file
-    return found
+    own = ((r.file, r.entry) for r in case.records if r.entry.filter == "candidate")
+    return {
+        (digests.get(file, file), e.file.partition("#")[2], *sorted(e.where.items())): file
+        for file, e in own
+    }
 
 
 def _language(cases: Sequence[Case]) -> str:
@@ -179,9 +178,8 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     language = _language(cases)
     candidates = []
     for case, found in pairs:
-        own = found
-        if case.qualification.language != language:
-            own = assess(case.asking(language=language), pages=False)
+        alike = case.qualification.language == language
+        own = found if alike else assess(case.asking(language=language), pages=False)
         label = stem_of(case.qualification)
         candidates.append(Candidate(label=label, case=case, assessment=own))
     with speaking(language):

@@ -16,11 +16,11 @@ from dossier.case.applied import placed
 from dossier.case.attached import NotADossierError, open_pdf
 from dossier.case.case import Case
 from dossier.case.compared import Source
-from dossier.case.consistency import says_something
 from dossier.case.model import Qualification
 from dossier.case.problems import CaseError, CaseProblem, refusal, refuse
 from dossier.case.repeated import HINT, repeated
 from dossier.case.requested import REQUEST_FILE
+from dossier.case.seen import says_something
 from dossier.decision.finding import Assessment
 from dossier.evidence.records.instruments import instrument_problems
 from dossier.evidence.reopened import reopened_problems, still_standing

@@ -9,7 +9,7 @@ from typing import Any
 
 from dossier.case.case import Asked
 from dossier.case.consistency import ended
-from dossier.case.problems import CaseError, CaseProblem, refusal, refuse
+from dossier.case.problems import CALL, CaseError, CaseProblem, refusal, refuse
 from dossier.case.toml_text import TomlError, inline, parse_toml
 from dossier.case.units import UnitError, parse_quantity
 from dossier.case.whole import readings_sheet
@@ -49,7 +49,7 @@ def _in_language(asked: Asked, language: str) -> Asked:
         what = f"{language!r} is not the language of case.toml, which is {asked.language!r}"
         hint = f'leave it out, or write language = "{language}" in case.toml'
     if what:
-        raise refusal("the call", "--language", what, hint)
+        raise refusal(CALL, "--language", what, hint)
     return replace(asked, language=language or asked.language or ENGLISH)
 
 
@@ -124,10 +124,10 @@ def settings_of(
         try:
             values[key] = parse_quantity(text, dimension)
         except UnitError as error:
-            problems.append(CaseProblem("the call", flag, str(error), "correct it"))
+            problems.append(CaseProblem(CALL, flag, str(error), "correct it"))
             continue
         if not values[key] > 0:
-            problems.append(CaseProblem("the call", flag, f"{text!r} is not above zero", "fix it"))
+            problems.append(CaseProblem(CALL, flag, f"{text!r} is not above zero", "fix it"))
     refuse(problems)
     return Settings(**values)
 
@@ -141,7 +141,7 @@ def with_reply(
     """
     if reply_by is not None and reply_by < issued:
         what = f"is {reply_by}, before the day of the request, {issued}"
-        raise refusal("the call", "--reply-by", what, "give a later day")
+        raise refusal(CALL, "--reply-by", what, "give a later day")
     whom, drawn = contact.strip(), sampling.strip()
     return replace(settings, issued=issued, reply_by=reply_by, contact=whom, sampling=drawn)
 

@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from dossier.words import later, say
 
 Floats = NDArray[np.float64]
+KELVIN = 273.15
+"""0 degC [K]."""
 Number = TypeVar("Number", float, NDArray[np.float64])
 POSITIVE = later("{name} must be above zero and finite, not {value} {unit}")
 NOT_NEGATIVE = later("{name} must be 0 or more and finite, not {value} {unit}")

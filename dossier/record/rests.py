@@ -9,7 +9,7 @@ from typing import Any
 
 from dossier.case.agreed import BY_MAKER, known_as
 from dossier.case.compared import Source
-from dossier.case.consistency import lot_number, plain
+from dossier.case.seen import lot_number, plain
 from dossier.case.whole import tables
 from dossier.record.dossier_file import DossierFile
 

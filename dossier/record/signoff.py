@@ -11,8 +11,8 @@ from typing import Any
 
 from dossier.case.agreed import SIGNOFF_FILE, SignOffEntry
 from dossier.case.case import Case
-from dossier.case.consistency import names_somebody, plain
 from dossier.case.problems import CaseError, refusal
+from dossier.case.seen import names_somebody, plain
 from dossier.case.toml_text import problems_in, toml_text
 from dossier.decision.conditions import APPROVES, expired, over
 from dossier.decision.finding import Assessment

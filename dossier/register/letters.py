@@ -15,8 +15,8 @@ from typing import Any
 from urllib.parse import quote
 
 from dossier.case.agreed import known_as
-from dossier.case.consistency import plain
 from dossier.case.model import Qualification
+from dossier.case.seen import plain
 from dossier.decision.cautions import USUAL
 from dossier.decision.conditions import APPROVES
 from dossier.record.decision_record import as_json

@@ -4,13 +4,11 @@ import difflib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import get_args
 
 from dossier.case.attached import NotADossierError
-from dossier.case.consistency import A_SENTENCE, says_something
-from dossier.case.consistency import plain as as_seen
+from dossier.case.seen import A_SENTENCE, bare, says_something
 from dossier.decision.conditions import APPROVES
 from dossier.make.recompute import Without, without_records
 from dossier.record.dossier_file import read_dossier
@@ -181,7 +179,7 @@ def _alike(new: Recall, outcome: Register) -> Iterator[str]:
         for row in outcome.rows
         for each in outcome.rests.get(row.sha256, ())
         if each.kind == new.kind and not each.called(new.kind, new.value)
-        if _bare(each.value) == _bare(new.value)
+        if bare(each.value) == bare(new.value)
     )
     for value, names in sorted(grouped((*_same_house(new, outcome), *seeming)).items()):
         yield f"{new.kind}:{value} ({', '.join(sorted(names))})"
@@ -211,12 +209,6 @@ def _same_house(new: Recall, outcome: Register) -> Iterator[tuple[str, str]]:
         for each in () if named[name] else own:
             if each.records and folded(each.value) in also:
                 yield f"{each.value}{thing}", name
-
-
-@cache
-def _bare(text: str) -> str:
-    """Return the letters and digits of a name as they look, whatever stands between them."""
-    return "".join(each for each in as_seen(text) if each.isalnum())
 
 
 def _lifted(new: Recall, recalls: Recalls) -> tuple[int, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 
-from dossier.case.consistency import plain
+from dossier.case.seen import bare
 from dossier.decision.conditions import APPROVES
 from dossier.record.dossier_file import DossierFile
 from dossier.record.recall import Recalled
@@ -247,10 +247,7 @@ def _heir(name: str, heirs: Mapping[str, str]) -> str:
 
 def _places(row: Row) -> list[tuple[str, str]]:
     """Return the number of a dossier, and its filter with each machine, as letters and digits."""
-    filter_, *machines = (
-        "".join(filter(str.isalnum, plain(each)))
-        for each in (row.candidate, *row.equipment.split("; "))
-    )
+    filter_, *machines = map(bare, (row.candidate, *row.equipment.split("; ")))
     named = dict.fromkeys((filter_, each) for each in machines if filter_ and each)
     return [("", row.number.casefold()), *named]
 

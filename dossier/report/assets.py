@@ -14,6 +14,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from dossier.words import held
+
 HERE = Path(__file__).parent
 FONTS = (
     "FiraSans-Regular.ttf",
@@ -124,17 +126,22 @@ _later: ContextVar[Later | None] = ContextVar("_later", default=None)
 def drawn_later() -> Iterator[Later]:
     """Collect the charts asked for inside, instead of drawing each at once."""
     later = Later()
-    token = _later.set(later)
-    try:
+    with held(_later, later):
         yield later
-    finally:
-        _later.reset(token)
 
 
 def now_or_later(draw: Draw) -> str:
     """Return the picture as a data URI, or its address inside `drawn_later`."""
     later = _later.get()
     return data_uri(draw()) if later is None else later.address(draw)
+
+
+def svg_sheet(wide: float, high: float, body: str, more: str = "", left: float = 0.0) -> bytes:
+    """Return a picture of `wide` by `high` points; `more` are attributes, `left` its left edge."""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:g}pt" height="{high:g}pt" '
+        f'viewBox="{left:g} 0 {wide:g} {high:g}"{more}>{body}</svg>'
+    ).encode()
 
 
 def data_uri(picture: bytes) -> str:

@@ -164,8 +164,7 @@ def significant(value: float, digits: int = 4, *, keep: bool = False) -> str:
 
 def apart(value: float, limit: float) -> int:
     """Return on which side of a limit a value lies: 1 above, -1 below, 0 where they are equal."""
-    scale = max(abs(value), abs(limit))
-    if abs(value - limit) <= TIE * scale:
+    if abs(value - limit) <= TIE * max(abs(value), abs(limit)):
         return 0
     return 1 if value > limit else -1
 
@@ -195,7 +194,7 @@ def distinct(numbers: Iterable[float], decimals: int) -> int:
 
 def apart_text(one: str, other: str) -> str:
     """Return how far two printed numbers lie apart, as a reader finds it."""
-    return fixed(abs(read(one) - read(other)), max(places_of(one), places_of(other)))
+    return fixed(abs(read(one) - read(other)), max(decimals_shown(one), decimals_shown(other)))
 
 
 def decimals_of(value: float, expanded: float) -> int:
@@ -266,12 +265,14 @@ def _open_interval(value: float, low: float, high: float, limits: Sequence[float
     return say("{number} (at most {high})", number=shown, high=end)
 
 
-def range_text(low: float, high: float, decimals: int, limits: Iterable[float] = ()) -> str:
+def range_text(low: float, high: float, decimals: int, limits: Sequence[float]) -> str:
     """Return "low to high", each end kept on its side of the limits."""
-    ends = list(limits)
-    first = fixed(low, beside(low, decimals, ends))
-    last = fixed(high, beside(high, decimals, ends))
-    return say("{low} to {high}", low=first, high=last)
+    return span_text(*(fixed(end, beside(end, decimals, limits)) for end in (low, high)))
+
+
+def span_text(*ends: str) -> str:
+    """Return "low to high" of two printed ends; of one end, itself."""
+    return say("{low} to {high}", low=ends[0], high=ends[1]) if len(ends) == 2 else ends[0]
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -317,7 +318,7 @@ def _in_scale(text: str, scale: Scale) -> str:
 
     def turned(part: str, offset: float) -> str:
         def one(found: re.Match[str]) -> str:
-            return fixed(read(found[0]) * scale.factor + offset, places_of(found[0]) + finer)
+            return fixed(read(found[0]) * scale.factor + offset, decimals_shown(found[0]) + finer)
 
         return NUMBER.sub(one, part)
 
@@ -325,15 +326,14 @@ def _in_scale(text: str, scale: Scale) -> str:
     return turned(value, scale.offset) + plus_minus + turned(spread, 0.0)
 
 
-def places_of(number: str) -> int:
+def decimals_shown(number: str) -> int:
     """Return how many decimals a printed number has."""
     return len(number.partition(decimal_mark())[2])
 
 
 def read(number: str) -> float:
     """Return the value of a printed number."""
-    plain = number.replace(THIN, "").replace(MINUS, "-").replace(",", ".")
-    return float(plain)
+    return float(number.replace(THIN, "").replace(MINUS, "-").replace(",", "."))
 
 
 def of_difference(unit: str) -> str:

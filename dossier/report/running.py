@@ -12,15 +12,15 @@ from dossier.report.format import (
     MINUS,
     NUMBER,
     SPACE,
+    decimals_shown,
     fixed,
-    places_of,
     read,
     rounded,
     speak,
     unit_text,
 )
 from dossier.report.scales import BESIDE, INSTEAD, Scale, customary, form, in_form, instead
-from dossier.words import turning
+from dossier.words import held, turning
 
 QUOTED = r"“[^”]*”|„[^“]*“|\[[^]]*\]"
 """What is quoted, and names of columns with their unit: they stay."""
@@ -36,12 +36,13 @@ def printing(units: str, written: Iterable[str] = ()) -> Iterator[None]:
 
     What people have `written` stays as it is, wherever a sentence holds it.
     """
-    with in_form(units), turning(in_print if units == INSTEAD else None):
-        token = _kept.set(_kept.get() if form() == "SI" else _staying(written))
-        try:
-            yield
-        finally:
-            _kept.reset(token)
+    turned = in_print if units == INSTEAD else None
+    with (
+        in_form(units),
+        turning(turned),
+        held(_kept, _kept.get() if form() == "SI" else _staying(written)),
+    ):
+        yield
 
 
 def _staying(written: Iterable[str]) -> re.Pattern[str]:
@@ -133,10 +134,10 @@ def _fewest(scale: Scale, number: str) -> int:
 
     They stay within `NEAR` of it too: of 2 K the 3.6 °F, and not the 4 °F that read back as 2 K.
     """
-    value, printed = scale.of(read(number)), fixed(read(number), places_of(number))
+    value, printed = scale.of(read(number)), fixed(read(number), decimals_shown(number))
     for places in range(12):
         shown = float(rounded(value, places))
         near = abs(shown - value) <= NEAR * abs(value)
-        if near and fixed(scale.back(shown), places_of(number)) == printed:
+        if near and fixed(scale.back(shown), decimals_shown(number)) == printed:
             return places
     return 12

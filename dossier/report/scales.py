@@ -1,13 +1,13 @@
 """In which units quantities print: those of the case, US customary ones beside, or instead."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from dossier.case.units import affine
+from dossier.words import held
 
 CUSTOMARY = {
     "psi": ("pressure", ("Pa", "hPa", "kPa", "MPa", "mbar", "bar")),
@@ -76,11 +76,6 @@ def form() -> str:
     return _form.get()
 
 
-@contextmanager
-def in_form(units: str) -> Iterator[None]:
+def in_form(units: str) -> AbstractContextManager[None]:
     """Print quantities inside as `units` of a case says."""
-    token = _form.set(units)
-    try:
-        yield
-    finally:
-        _form.reset(token)
+    return held(_form, units)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.case.application import DecisionRule
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CALL, CaseError, CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 from dossier.evidence.requirement import Demand
 from dossier.evidence.statistics.tolerance import (
@@ -20,7 +20,6 @@ from dossier.evidence.statistics.tolerance import (
 from dossier.evidence.statistics.uncertainty import t_quantile
 from dossier.request.points import Needed
 
-CALL = "the call"
 ABSOLUTE = {"temperature": "temperature difference", "cleanliness code": "cleanliness code"}
 """Dimensions whose differences are never a share of the limit, and what they are given in."""
 
@@ -306,7 +305,7 @@ def counts_of(
                 found.append(Counted(demand=demand, n=0, way="none"))
                 continue
             hint = "assume less scatter or more margin, or give up some confidence or coverage"
-            problems.append(CaseProblem("the call", demand.id, str(error), hint))
+            problems.append(CaseProblem(CALL, demand.id, str(error), hint))
     refuse(problems)
     return tuple(found)
 

@@ -8,7 +8,7 @@ from dossier.case.application import Application
 from dossier.case.case import Asked
 from dossier.case.fields import SIDES
 from dossier.case.model import Filter, RecordEntry
-from dossier.case.problems import refusal, refuse
+from dossier.case.problems import CALL, refusal, refuse
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.reopened import left_out, reopening
@@ -135,7 +135,7 @@ def plan_request(
         raise refusal(asked.file, "requirement", what, "add a requirement")
     if uses_criterion(tests) and settings.criterion_flow is None:
         what = "nothing says at which flow a bypass valve counts as open, the same for all"
-        raise refusal("the call", "--criterion-flow", what, "give --criterion-flow '1 L/min'")
+        raise refusal(CALL, "--criterion-flow", what, "give --criterion-flow '1 L/min'")
     counts: list[Counted] = []
     for each in asked.each:
         own = [demand for demand in demands if demand.mark == each.mark]

@@ -8,7 +8,7 @@ from datetime import date
 
 from dossier.case.application import Application, Oil
 from dossier.case.case import Asked
-from dossier.case.problems import refusal
+from dossier.case.problems import CALL, refusal
 from dossier.case.tables.written import METHODS, STEMS
 from dossier.evidence.limits import Limits, Method, method_of
 from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
@@ -265,7 +265,7 @@ def terminal_pressure(
     if not found:
         flag = "--terminal-fine" if fine else "--terminal"
         what = f"no bypass valve and no requirement says where a run of the {test.path} path ends"
-        raise refusal("the call", flag, what, f"give {flag} '175 kPa'")
+        raise refusal(CALL, flag, what, f"give {flag} '175 kPa'")
     return max(found)
 
 

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from dossier.case.problems import CaseProblem, refuse
+from dossier.case.problems import CALL, CaseProblem, refuse
 from dossier.case.units import UnitError, parse_quantity
 
 FINE = ("partial_flow", "full_and_partial_flow", "combined", "combined_through_flow")
@@ -151,7 +151,6 @@ def signature_of(questions: Sequence[Question]) -> inspect.Signature:
 
 Ask = Callable[[str], str]
 """Asks a person one question; nobody is there where it is None."""
-CALL = "the call"
 LONGEST = 150
 """Characters of a name that still fits where the case format puts it."""
 _IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")

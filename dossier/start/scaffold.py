@@ -11,9 +11,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CALL, CaseError, CaseProblem, refuse
 from dossier.case.toml_text import inline, quoted
-from dossier.start.questions import CALL, QUESTIONS, Ask, collect
+from dossier.start.questions import QUESTIONS, Ask, collect
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -7,40 +7,41 @@ decision.json, keys a user types) are not words and are never translated where t
 
 import re
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from datetime import date
 from string import Formatter
-from typing import Any
+from typing import Any, TypeVar
 
 from dossier.words.catalogue import ENGLISH, Tongue, tongue
 
+T = TypeVar("T")
 _spoken: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
 _turn: ContextVar[Callable[[str], str] | None] = ContextVar("turn", default=None)
 
 
 @contextmanager
-def speaking(name: str) -> Iterator[None]:
-    """Say everything inside in the language of that name, one of `LANGUAGES`; KeyError if none."""
-    tongue(name)
-    token = _spoken.set(name)
+def held(variable: ContextVar[T], value: T) -> Iterator[None]:
+    """Have a variable hold a value inside."""
+    token = variable.set(value)
     try:
         yield
     finally:
-        _spoken.reset(token)
+        variable.reset(token)
 
 
-@contextmanager
-def turning(turn: Callable[[str], str] | None) -> Iterator[None]:
+def speaking(name: str) -> AbstractContextManager[None]:
+    """Say everything inside in the language of that name, one of `LANGUAGES`; KeyError if none."""
+    tongue(name)
+    return held(_spoken, name)
+
+
+def turning(turn: Callable[[str], str] | None) -> AbstractContextManager[None]:
     """Put the words of each sentence said inside through `turn`, and numbers set into them.
 
     Text that is set into a sentence is not turned: it may be what a person wrote.
     """
-    token = _turn.set(turn)
-    try:
-        yield
-    finally:
-        _turn.reset(token)
+    return held(_turn, turn)
 
 
 def language() -> str:
@@ -85,10 +86,8 @@ def say(text: str, /, *, context: str = "", **values: object) -> str:
 def say_count(number: int, one: str, many: str, /, **values: object) -> str:
     """Return the sentence for that number of things; both forms may use the place {number}."""
     spoken = _tongue()
-    if spoken is None:
-        words = one if number == 1 else many
-    else:
-        words = spoken.say_count(number, one, many)
+    english = one if number == 1 else many
+    words = english if spoken is None else spoken.say_count(number, one, many)
     return _filled(words, {"number": number, **values})
 
 
@@ -137,9 +136,7 @@ class _Localised(Formatter):
         if isinstance(value, date) and not format_spec:
             return day(value)
         text = str(super().format_field(value, format_spec))
-        if isinstance(value, float):
-            return text.replace(".", decimal_mark())
-        return text
+        return text.replace(".", decimal_mark()) if isinstance(value, float) else text
 
 
 _FORMATTER = _Localised()

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from dossier import CaseError, read_case
-from dossier.case.consistency import says_something
+from dossier.case.seen import says_something
 from tests.small_case import TESTED, _toml, _value, record, requirement, write
 
 BURST = "specimen,burst pressure [kPa]\nC1,1900\nC2,1950\n"

@@ -116,7 +116,7 @@ def test_no_two_numbers_of_a_sentence_change_places(values):
         ]
         scale = scales("kPa")[0]
     for text, number in zip(texts, shown, strict=True):
-        assert fmt.fixed(scale.back(fmt.read(number)), fmt.places_of(text)) == text
+        assert fmt.fixed(scale.back(fmt.read(number)), fmt.decimals_shown(text)) == text
     pairs = {(fmt.read(text), fmt.read(each)) for text, each in zip(texts, shown, strict=True)}
     assert [each for _, each in sorted(pairs)] == sorted(each for _, each in pairs)
     assert len(pairs) == len({value for value, _ in pairs})  # equal ones stay equal

@@ -14,12 +14,11 @@ from dossier.evidence.records.fluid import fluid_at, kinematic_at
 from dossier.evidence.records.usable import usable_sweeps
 from dossier.evidence.spoken import SIDES, Side
 from dossier.evidence.statistics.estimate import NotDemonstrated
-from dossier.physics.values import Floats
+from dossier.physics.values import KELVIN, Floats
 from dossier.words import say
 
 T = TypeVar("T")
 POINTS = 41
-KELVIN = 273.15
 
 
 def curves_of(bench: Bench) -> Curves:

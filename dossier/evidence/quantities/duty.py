@@ -326,12 +326,12 @@ def _limit_draws(bench: Bench, side: Side, opening: Estimate) -> Floats:
 
 def _lives(specimens: Sequence[Loaded], draws: _Draws, limit: Floats) -> Floats:
     """Return draws of each specimen's life (n, m) [s]; `limit` (m or 1) [Pa]."""
-    lives = []
-    for one, own in zip(specimens, draws.own_mass, strict=True):
-        # A pressure drop that is really higher by a factor reaches the limit at the reading
-        # limit / factor: the inverse of the loading curve, interpolated once for all draws.
-        mass = _masses(one, limit / (1.0 + draws.drop)) * (1.0 + draws.mass + own)
-        lives.append(mass / draws.rate)
+    # A pressure drop that is really higher by a factor reaches the limit at the reading
+    # limit / factor: the inverse of the loading curve, interpolated once for all draws.
+    lives = [
+        _masses(one, limit / (1.0 + draws.drop)) * (1.0 + draws.mass + own) / draws.rate
+        for one, own in zip(specimens, draws.own_mass, strict=True)
+    ]
     return np.array(lives)
 
 

@@ -33,16 +33,10 @@ from dossier.evidence.statistics.combine import (
     spread_component,
     trials,
 )
-from dossier.evidence.statistics.estimate import (
-    Bound,
-    Component,
-    Estimate,
-    NotDemonstrated,
-    SpecimenValue,
-)
+from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
 from dossier.evidence.statistics.uncertainty import precision
 from dossier.physics import multipass
-from dossier.physics.values import Floats
+from dossier.physics.values import Bound, Floats
 from dossier.words import later, say
 
 STANDARD = "ISO 4548-12:2017 and ISO 16889:2022 (from memory)"

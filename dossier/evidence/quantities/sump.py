@@ -46,12 +46,9 @@ def class_efficiency(runs: Sequence[MultipassResult]) -> Floats:
     From the differences of the cumulative counts; a class in which noise leaves more downstream
     than upstream counts as not filtered.
     """
-    found = []
-    for run in runs:
-        up = _classes(run.up.sum(axis=0))
-        down = _classes(run.down.sum(axis=0))
-        found.append(np.clip(1.0 - down / np.where(up > 0, up, 1.0), 0.0, 1.0))
-    mean: Floats = np.mean(found, axis=0)
+    pairs = [[_classes(side.sum(axis=0)) for side in (run.up, run.down)] for run in runs]
+    each = [np.clip(1.0 - down / np.where(up > 0, up, 1.0), 0.0, 1.0) for up, down in pairs]
+    mean: Floats = np.mean(each, axis=0)
     return mean
 
 

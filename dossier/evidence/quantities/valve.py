@@ -186,8 +186,9 @@ def valve_flow_pressure_drop(bench: Bench, side: Side, at: Conditions) -> Estima
 
 def _open(sweep: ValveSweep, flow: float) -> Read:
     accept_inside(sweep.rising[1], flow, "flow", "L/min", 6e4)
-    found = []
-    for p, q in (sweep.rising, sweep.falling):
-        if q.size >= 2 and q.min() <= flow <= q.max():
-            found.append(Read(valve.largest_at(q, p, flow), "", step_at(q, p, flow)))
+    found = (
+        Read(valve.largest_at(q, p, flow), "", step_at(q, p, flow))
+        for p, q in (sweep.rising, sweep.falling)
+        if q.size >= 2 and q.min() <= flow <= q.max()
+    )
     return max(found, key=lambda each: each.value)

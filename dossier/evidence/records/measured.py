@@ -23,7 +23,8 @@ from dossier.evidence.records.readings import (
 from dossier.evidence.records.usable import expected, usable_records
 from dossier.evidence.registry import Conditions, Quantity
 from dossier.evidence.spoken import Side
-from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
+from dossier.physics.values import Bound
 from dossier.words import decimal_mark, later, say
 
 READINGS = {

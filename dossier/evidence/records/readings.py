@@ -16,7 +16,6 @@ from dossier.evidence.spoken import Side, number_text
 from dossier.evidence.statistics.between import BETWEEN, between
 from dossier.evidence.statistics.combine import OWN, budget, combine, widening
 from dossier.evidence.statistics.estimate import (
-    Bound,
     Component,
     Estimate,
     NotDemonstrated,
@@ -24,6 +23,7 @@ from dossier.evidence.statistics.estimate import (
     stop_if,
 )
 from dossier.evidence.statistics.tolerance import zero_failure_reliability
+from dossier.physics.values import Bound
 from dossier.words import later, say
 
 SIGNS: dict[Bound, str] = {"": "", "larger than": "> ", "smaller than": "< "}

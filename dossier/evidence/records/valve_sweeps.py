@@ -15,9 +15,9 @@ from dossier.evidence.records.instruments import absolute_accuracy
 from dossier.evidence.records.readings import Effect, Reading, accounted, estimate_of
 from dossier.evidence.records.usable import usable_records
 from dossier.evidence.spoken import Side, number_text
-from dossier.evidence.statistics.estimate import Bound, Estimate, NotDemonstrated
+from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated
 from dossier.physics import valve
-from dossier.physics.values import Floats
+from dossier.physics.values import Bound, Floats
 from dossier.words import later, say
 
 Branch = tuple[Floats, Floats]

@@ -2,14 +2,13 @@
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from contextvars import ContextVar
 from dataclasses import replace
 from functools import wraps
 from typing import Any, Concatenate
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dossier.evidence.bench import Bench, Part
 from dossier.evidence.records.instruments import InputAccuracy
@@ -25,9 +24,10 @@ from dossier.evidence.statistics.estimate import (
     attempt,
 )
 from dossier.evidence.statistics.uncertainty import Precision, effective_dof, precision
-from dossier.words import later, say
+from dossier.physics.values import Floats
+from dossier.system.grouped import grouped
+from dossier.words import held, later, say
 
-Floats = NDArray[np.float64]
 DRAWS = 100_000
 """Draws that every decision rests on."""
 SHOWN = 10_000
@@ -42,14 +42,9 @@ def trials() -> int:
     return _trials.get()
 
 
-@contextmanager
-def with_trials(number: int) -> Iterator[None]:
+def with_trials(number: int) -> AbstractContextManager[None]:
     """Compute with another number of draws inside, from the same generators."""
-    token = _trials.set(number)
-    try:
-        yield
-    finally:
-        _trials.reset(token)
+    return held(_trials, number)
 
 
 def once(
@@ -316,10 +311,8 @@ def shared_components(name: str, effects: Iterable[tuple[InputAccuracy, float]])
         Component(name=name, u=abs(u), source=known.source, shared=known.shared)
         for known, u in found.values()
     ]
-    together: dict[str, list[float]] = {}
-    for known, u in found.values():
-        if known.laboratory:
-            together.setdefault(known.laboratory, []).append(abs(u))
+    of_one = ((known.laboratory, abs(u)) for known, u in found.values() if known.laboratory)
+    together = grouped(of_one)
     more = sum(sum(each) ** 2 - sum(u * u for u in each) for each in together.values())
     if more > 1e-12 * sum(part.u**2 for part in parts):
         source = say("instruments of one laboratory taken to err together")
@@ -333,9 +326,7 @@ def budget(effects: Iterable[tuple[str, InputAccuracy, float]]) -> list[Componen
     `effects` are the name of an input, the accuracy that one record knows it with, and what that
     changes in the result [unit of the result].
     """
-    found: dict[str, list[tuple[InputAccuracy, float]]] = {}
-    for name, known, change in effects:
-        found.setdefault(name, []).append((known, change))
+    found = grouped((name, (known, change)) for name, known, change in effects)
     return [part for name, each in found.items() for part in shared_components(name, each)]
 
 

@@ -10,13 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.evidence.statistics.uncertainty import Part, Precision, half_width
+from dossier.physics.values import Bound
 from dossier.words import say
 
 Asked = ParamSpec("Asked")
 Answer = TypeVar("Answer")
-
-Bound = Literal["", "larger than", "smaller than"]
-"""Empty for a value; otherwise the value is only a bound of the true one."""
 
 Scale = Literal["linear", "reciprocal"]
 """The scale on which a result is closest to normal: decisions are taken on that scale."""

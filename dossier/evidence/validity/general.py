@@ -7,9 +7,9 @@ from datetime import date
 from functools import cache
 
 from dossier.case.case import Case, Record
-from dossier.case.consistency import plain
 from dossier.case.model import Instrument
 from dossier.case.records import InspectionTable, MeasurementTable
+from dossier.case.seen import plain
 from dossier.evidence.limits import Limit, Limits
 from dossier.evidence.records.instruments import READ_BY, measures
 from dossier.evidence.records.reduced import MultipassResult

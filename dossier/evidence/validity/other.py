@@ -9,8 +9,8 @@ from typing import Any, Literal
 import numpy as np
 
 from dossier.case.case import Case, Record
-from dossier.case.consistency import plain
 from dossier.case.records import MeasurementTable, PressureDropTable
+from dossier.case.seen import plain
 from dossier.case.tables.written import lowered
 from dossier.evidence.limits import Limit
 from dossier.evidence.records.measured import column_of, outside_drawing, rows_of

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Literal
 
+from dossier.report.assets import svg_sheet
 from dossier.report.format import chart_text
 from dossier.report.scales import instead
 
@@ -102,7 +103,6 @@ def begin() -> float:
 def svg_of(circuit: CircuitDrawing) -> bytes:
     """Return the drawing as SVG."""
     main, fine = _filters(circuit)
-    height = height_of(circuit)
     lines = [*_frame(circuit), *_around(main)]
     dashed, filled = [_dash(main.y)], ["M70 85l-6.5 9.5h13z", _arrow(238.0, _supply(circuit))]
     if fine is not None:
@@ -117,11 +117,8 @@ def svg_of(circuit: CircuitDrawing) -> bytes:
     )
     marks = "".join(f'<path d="{" ".join(paths)}" {look}/>' for paths, look in looks if paths)
     words = "".join(map(_text, labels_of(circuit)))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH - begin():g}pt" '
-        f'height="{height:g}pt" viewBox="{begin():g} 0 {WIDTH - begin():g} {height:g}">{marks}'
-        f'<g font-family="\'Dossier Sans\'" font-size="{SIZE:g}">{words}</g></svg>'
-    ).encode()
+    letters = f'<g font-family="\'Dossier Sans\'" font-size="{SIZE:g}">{words}</g>'
+    return svg_sheet(WIDTH - begin(), height_of(circuit), marks + letters, left=begin())
 
 
 def _text(label: Label) -> str:

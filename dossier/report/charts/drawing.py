@@ -6,7 +6,9 @@ from html import escape
 
 import numpy as np
 
-from dossier.report.charts.panel import DASHES, INK, Area, Figure, Floats, Series
+from dossier.physics.values import Floats
+from dossier.report.assets import svg_sheet
+from dossier.report.charts.panel import DASHES, INK, Area, Figure, Series
 from dossier.report.charts.placing import KEY, Box, Placed, Word, placed_panels
 
 GREY, GRID = "#404040", "#d8d8d8"
@@ -17,12 +19,8 @@ FINE = 0.05
 def figure_svg(figure: Figure) -> bytes:
     """Return a figure as SVG."""
     body = "".join("".join(_drawn(each, i)) for i, each in enumerate(placed_panels(figure)))
-    size = figure.look.size
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{figure.width:g}pt" '
-        f'height="{figure.height:g}pt" viewBox="0 0 {figure.width:g} {figure.height:g}" '
-        f'font-family="\'Dossier Sans\'" font-size="{size:g}">{body}</svg>'
-    ).encode()
+    letters = f' font-family="\'Dossier Sans\'" font-size="{figure.look.size:g}"'
+    return svg_sheet(figure.width, figure.height, body, letters)
 
 
 def _drawn(spot: Placed, number: int) -> Iterator[str]:

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dossier.physics.values import Floats
 from dossier.report.charts.panel import Panel, Series, tick
 from dossier.report.charts.style import LIMIT, line_style, side_color
 from dossier.words import later, say
 
-Floats = NDArray[np.float64]
 DASHES = (
     (later("solid"), "-"),
     (later("dashed"), "--"),

@@ -9,13 +9,12 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from dossier.physics.values import Floats
 from dossier.report.format import MINUS
 from dossier.report.scales import scales
 from dossier.words import decimal_mark
 
-Floats = NDArray[np.float64]
 Align = Literal["left", "center", "right"]
 Level = Literal["top", "center", "bottom"]
 

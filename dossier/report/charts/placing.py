@@ -8,18 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dossier.report.charts.panel import (
-    INK,
-    Area,
-    Axis,
-    Figure,
-    Floats,
-    Form,
-    Level,
-    Panel,
-    Series,
-    Tag,
-)
+from dossier.physics.values import Floats
+from dossier.report.charts.panel import INK, Area, Axis, Figure, Form, Level, Panel, Series, Tag
 from dossier.report.format import chart_text
 from dossier.report.layout.glyphs import text_width
 

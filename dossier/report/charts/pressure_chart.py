@@ -10,6 +10,7 @@ from dossier.physics.values import Floats
 from dossier.report.charts.filtration_chart import LimitMark, name_sides
 from dossier.report.charts.panel import Panel, tick
 from dossier.report.charts.style import LIMIT, SHADE, line_style
+from dossier.system.grouped import grouped
 from dossier.words import later, say
 
 
@@ -167,10 +168,7 @@ def draw_sweeps(panel: Panel, sweeps: Sequence[Sweep]) -> None:
 
 def _viscosities(panel: Panel, sweeps: Sequence[Sweep]) -> None:
     """Write the viscosity under each bundle of curves."""
-    bundles: dict[float, list[Sweep]] = {}
-    for sweep in sweeps:
-        bundles.setdefault(float(f"{sweep.viscosity:.1g}"), []).append(sweep)
-    for bundle in bundles.values():
+    for bundle in grouped((f"{sweep.viscosity:.1g}", sweep) for sweep in sweeps).values():
         nu = float(np.mean([sweep.viscosity for sweep in bundle]))
         lowest = min(bundle, key=lambda sweep: float(sweep.fitted[0]))
         x, y = float(lowest.flow[0]), float(lowest.fitted[0])

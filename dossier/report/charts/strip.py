@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dossier.report.assets import data_uri
+from dossier.report.assets import data_uri, svg_sheet
 from dossier.report.blocks import Kind
 from dossier.report.charts.panel import widened
 from dossier.report.charts.style import CANDIDATE
@@ -61,10 +61,7 @@ def drawn_strip(strip: Strip) -> bytes:
         marks.append(_line(x(ends[0]), MIDDLE, x(ends[1]), MIDDLE, "#404040", 1.4))
     marks += [_ring(x(value), MIDDLE) for value in strip.specimens]
     marks.append(_point(x(strip.deciding), MIDDLE, strip.kind, strip.bound))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}pt" height="{HIGH:g}pt" '
-        f'viewBox="0 0 {WIDE:g} {HIGH:g}">{"".join(marks)}</svg>'
-    ).encode()
+    return svg_sheet(WIDE, HIGH, "".join(marks))
 
 
 def _box(left: float, wide: float) -> str:

@@ -47,13 +47,9 @@ SWITCHES = {
 """Fields of `Form` by the names under which a house sets them."""
 
 
-def _settings(style: str) -> dict[str, Any]:
-    pairs = {}
-    for line in style.splitlines():
-        name, colon, value = line.partition("#")[0].partition(":")
-        if colon:
-            pairs[name.strip()] = value.strip()
-    return pairs
+def _settings(style: str) -> dict[str, str]:
+    pairs = (line.partition("#")[0].partition(":") for line in style.splitlines())
+    return {name.strip(): value.strip() for name, colon, value in pairs if colon}
 
 
 def setting_faults(style: str) -> Iterator[str]:

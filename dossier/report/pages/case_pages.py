@@ -87,6 +87,12 @@ def _set_lines(each: Library) -> Iterator[str]:
         yield say("stated otherwise in this application: {names}", names=names)
 
 
+def revision_of(asked: Application) -> str:
+    """Return revision and day of issue of an application."""
+    words = later("revision {revision}, issued {issued}")
+    return say(words, revision=asked.revision, issued=asked.issued)
+
+
 def machines_of(asked: Application) -> tuple[str, str]:
     """Return the machines of an application, and by which document they are named."""
     machines = [in_quotes(each, 500) for each in asked.equipment] or [say("no equipment named")]

@@ -14,6 +14,7 @@ from dossier.decision.finding import Finding
 from dossier.decision.together import nearness
 from dossier.report.blocks import Cell, Chart, Column, Fact, Line, Table
 from dossier.report.charts.trade_chart import NUMERALS
+from dossier.report.pages.case_pages import revision_of
 from dossier.report.pages.comparison import difference_text, trade
 from dossier.report.pages.decision import named_filter, validity
 from dossier.report.pages.fixed_words import answer_of, conditions_said, mark
@@ -23,6 +24,7 @@ from dossier.report.pages.ruler import in_quotes, shortened
 from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
 from dossier.report.signing import SignOff
+from dossier.system.grouped import grouped
 from dossier.words import later, say, say_count
 
 PAGES = 2
@@ -150,12 +152,8 @@ def _machines(machines: Sequence[str]) -> str:
 
 def _revisions(choice: Choice) -> str:
     """Return under which revision each case asks for the same."""
-    letters: dict[str, list[str]] = {}
-    for letter, each in zip(NUMERALS, choice.candidates, strict=False):
-        asked = each.case.application
-        words = say("revision {revision}, issued {issued}", revision=asked.revision,
-                    issued=asked.issued)  # fmt: skip
-        letters.setdefault(words, []).append(letter)
+    named = zip(NUMERALS, choice.candidates, strict=False)
+    letters = grouped((revision_of(each.case.application), letter) for letter, each in named)
     told = list(letters)
     if len(letters) > 1:
         told = [f"{', '.join(own)}: {words}" for words, own in letters.items()]

@@ -22,6 +22,7 @@ from dossier.evidence.quantities.fine_path import (
 from dossier.evidence.quantities.valve import lowest_opening
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.statistics.estimate import Estimate, NotDemonstrated, attempt
+from dossier.physics.values import KELVIN
 from dossier.report.assets import now_or_later
 from dossier.report.blocks import WIDE, Chart, Column, Fact, Table
 from dossier.report.charts.circuit_drawing import CircuitDrawing, labels_of, svg_of
@@ -34,6 +35,7 @@ from dossier.report.format import (
     percent,
     quantity_text,
     significant,
+    span_text,
     with_interval,
     with_uncertainty,
     with_unit,
@@ -43,8 +45,6 @@ from dossier.report.pages.uncertainty import rule_in_brief
 from dossier.report.running import retold
 from dossier.report.scales import BESIDE, Scale, form, in_form, scales
 from dossier.words import later, say
-
-KELVIN = 273.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +98,7 @@ def _converted(case: Case) -> Iterator[str]:
         yield say("pump {flow}", flow=_flow(circuit.pump_flow))
     if valve is not None and valve.opening is not None:
         ends = [significant(end / 1e3) for end in (valve.opening.min, valve.opening.max)]
-        band = with_unit(say("{low} to {high}", low=ends[0], high=ends[1]), "kPa")
+        band = with_unit(span_text(*ends), "kPa")
         yield say("valve opens at {pressures}", pressures=band)
     for words, pressure in (
         (later("supply at most {pressure}"), circuit.system_pressure),
@@ -180,8 +180,8 @@ def _most(pressure: float) -> str:
 
 def _band(band: Band) -> str:
     scale = scales("kPa")[0]
-    low, high = (significant(scale.of(end / 1e3)) for end in (band.min, band.max))
-    return f"{say('{low} to {high}', low=low, high=high)}{SPACE}{scale.unit}"
+    ends = (significant(scale.of(end / 1e3)) for end in (band.min, band.max))
+    return f"{span_text(*ends)}{SPACE}{scale.unit}"
 
 
 def states_table(bench: Bench) -> Table:
@@ -223,9 +223,8 @@ SHUT = later("Δp: clean, at rated flow, as if the valve stayed shut.")
 
 def _viscosity(bench: Bench, temperature: float) -> str:
     try:
-        return significant(
-            kinematic_at(bench.case.application.oil, temperature) * 1e6, 3, keep=True
-        )
+        viscosity = kinematic_at(bench.case.application.oil, temperature)
+        return significant(viscosity * 1e6, 3, keep=True)
     except ValueError:
         return UNKNOWN
 
@@ -268,13 +267,8 @@ def _through(bench: Bench, share: Estimate | NotDemonstrated, *, rest: bool = Fa
     if isinstance(share, NotDemonstrated):
         return UNKNOWN
     part = 1.0 - share.value if rest else share.value
-    return significant(
-        scales("L/min")[0].of(part * bench.case.application.circuit.pumped * 6e4), 3, keep=True
-    )
-
-
-def _plus_minus(value: float, expanded: float) -> str:
-    return " ± ".join(with_uncertainty(value, expanded))
+    flow = part * bench.case.application.circuit.pumped * 6e4
+    return significant(scales("L/min")[0].of(flow), 3, keep=True)
 
 
 def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
@@ -290,18 +284,17 @@ def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
     )
 
 
-def _facts(side: CircuitSide) -> tuple[Fact, ...]:
-    found = []
+def _facts(side: CircuitSide) -> Iterator[Fact]:
     if side.share is not None:
         low, high = side.share.interval()
         number = with_interval(100 * side.share.value, 100 * low, 100 * high)
         text = joined([(number, "%")])
-        found.append(Fact(say("Share through the fine path, normal oil"), text))
+        yield Fact(say("Share through the fine path, normal oil"), text)
     if side.turnover is not None:
         text = quantity_text(side.turnover / 60, "min", 3)
-        found.append(Fact(say("One sump volume through the fine path"), text))
+        yield Fact(say("One sump volume through the fine path"), text)
     if side.code:
-        found.append(Fact(say("ISO 4406 code of the sump in the long run"), side.code))
+        yield Fact(say("ISO 4406 code of the sump in the long run"), side.code)
     if side.spared is not None:
         text = say(
             "{longer} times, from the size classes counted, which hold {share:.0f}\u00a0% of the "
@@ -310,8 +303,7 @@ def _facts(side: CircuitSide) -> tuple[Fact, ...]:
             share=100 * side.spared_mass_share,
         )
         name = say("Life of the full-flow filter with the fine path over that without it")
-        found.append(Fact(name, text))
-    return tuple(found)
+        yield Fact(name, text)
 
 
 def _long_run(sides: Sequence[CircuitSide]) -> Table:
@@ -350,7 +342,7 @@ def _cells(run: LongRun | None) -> list[str]:
     if run is None:
         return ["–", "–", "–"]
     slow = "–" if not math.isfinite(run.time_constant) else f"{run.time_constant:.0f}\u00a0s"
-    return [_plus_minus(run.sump, 2 * run.u), significant(run.bearings, 2), slow]
+    return [" ± ".join(with_uncertainty(run.sump, 2 * run.u)), significant(run.bearings, 2), slow]
 
 
 def _share(case: Case, sides: Sequence[CircuitSide], style: str) -> Chart | None:

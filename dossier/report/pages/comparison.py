@@ -85,10 +85,6 @@ def _row(finding: Finding) -> Iterator[tuple[str, ...]]:
         yield what_of(demand), *cells, _side(finding)
 
 
-def _units(demand: Demand) -> list[Demand]:
-    return [replace(demand, unit=each.unit) for each in scales(demand.unit)]
-
-
 def _beside(demand: Demand, own: Estimate, other: Estimate) -> tuple[str, str, str]:
     """Return both results and what they differ by, as printed in the unit of the requirement.
 
@@ -129,7 +125,7 @@ def difference_text(demand: Demand, own: Estimate, other: Estimate) -> str:
 
 def _together(demand: Demand, own: Estimate, other: Estimate) -> tuple[str, str, str]:
     """Return both results and their difference with each unit that they are printed in."""
-    units = _units(demand)
+    units = [replace(demand, unit=each.unit) for each in scales(demand.unit)]
     first, second, apart = zip(*(_beside(each, own, other) for each in units), strict=True)
     results = [
         joined([(t, u.unit) for t, u in zip(texts, units, strict=True)])
@@ -193,11 +189,8 @@ def trade(
     sides: Mapping[str, Results], findings: Sequence[Finding], style: str, caption: str = CAPTION
 ) -> Chart:
     """Return where the filters stand by their results, with the limits of `findings`."""
-    panels = []
-    for x_name, y_name in PANELS:
-        x, y = _first(findings, x_name), _first(findings, y_name)
-        if x is not None and y is not None:
-            panels.append((x, y))
+    pairs = ((_first(findings, x), _first(findings, y)) for x, y in PANELS)
+    panels = [(x, y) for x, y in pairs if x is not None and y is not None]
     if not panels:
         return Chart(
             caption=say(caption),
@@ -211,8 +204,7 @@ def trade(
     several = set(sides) <= set(NUMERALS)
 
     def paint(figure: Figure) -> None:
-        axes = figure.row(len(drawn))
-        for ax, (points, x, y) in zip(axes, drawn, strict=True):
+        for ax, (points, x, y) in zip(figure.row(len(drawn)), drawn, strict=True):
             draw_trade(ax, points, x, y)
 
     half = len(drawn) == 1 and not several

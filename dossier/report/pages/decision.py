@@ -225,23 +225,15 @@ def named_filter(filter_: Filter) -> str:
 
 
 def _question(case: Case) -> str:
-    candidate = named_filter(case.qualification.candidate)
     reference = case.qualification.reference
     title = in_quotes(case.application.title, 120)
     if case.parts:
         title = say("the applications {marks}", marks=listed([p.mark for p in case.parts]))
+    asked = {"candidate": named_filter(case.qualification.candidate), "application": title}
     if reference is None:
-        return say(
-            "May the filter {candidate} be fitted in: {application}?",
-            candidate=candidate,
-            application=title,
-        )
-    return say(
-        "May the filter {candidate} be fitted in place of {reference} in: {application}?",
-        candidate=candidate,
-        reference=named_filter(reference),
-        application=title,
-    )
+        return say("May the filter {candidate} be fitted in: {application}?", **asked)
+    words = later("May the filter {candidate} be fitted in place of {reference} in: {application}?")
+    return say(words, reference=named_filter(reference), **asked)
 
 
 def _on_file(case: Case) -> str:

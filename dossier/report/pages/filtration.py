@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dossier.decision.finding import Assessment, Finding
-from dossier.evidence.records.reduced import MultipassResult, PressureDropResult
+from dossier.evidence.records.reduced import ZERO_COUNT_LIMIT, MultipassResult, PressureDropResult
 from dossier.report.blocks import Cell, Chart, Column, Table
 from dossier.report.charts.filtration_chart import (
     DASHES,
@@ -22,7 +22,7 @@ from dossier.report.charts.filtration_chart import (
 )
 from dossier.report.charts.panel import Figure, Panel
 from dossier.report.charts.style import HEIGHT, draw, width_of
-from dossier.report.format import beyond, bound_text, fixed, significant
+from dossier.report.format import beyond, bound_text, fixed, significant, span_text
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import TENTHS, chart_of, findings_of
 from dossier.report.pages.results import limit_text
@@ -37,10 +37,9 @@ NONE_COUNTED = later(
 Run = TypeVar("Run", MultipassResult, PressureDropResult)
 Own = TypeVar("Own")
 """What is drawn of one path."""
+MOST_PANELS = 8
 NEAR = 1e-6
 """Two sizes nearer than this are one [-]."""
-NONE_SEEN = 2.995732273553991
-"""One-sided upper 95 % limit of the expected count when none was seen, -ln 0.05 (Garwood 1936)."""
 
 
 def why_no_runs(assessment: Assessment) -> str:
@@ -133,18 +132,12 @@ def _line(run: MultipassResult) -> SpecimenLine:
 
 
 def _efficiency_limits(findings: Sequence[Finding]) -> list[LimitMark]:
-    marks = []
-    for finding in findings:
-        size = finding.demand.at.get("size")
-        for end, is_minimum in ((finding.lower, True), (finding.upper, False)):
-            if finding.demand.quantity.name != "efficiency" or end is None or size is None:
-                continue
-            marks.append(
-                LimitMark(
-                    x=float(size), y=100.0 * end, label=finding.demand.id, is_minimum=is_minimum
-                )
-            )
-    return marks
+    return [
+        LimitMark(x=float(f.demand.at["size"]), y=100.0 * end, label=f.demand.id, is_minimum=least)
+        for f in findings
+        for end, least in ((f.lower, True), (f.upper, False))
+        if f.demand.quantity.name == "efficiency" and end is not None
+    ]
 
 
 def limits_alt(findings: Sequence[Finding], quantity: str) -> str:
@@ -184,7 +177,7 @@ def bound_ratio(run: MultipassResult, tenth: int, k: int) -> float:
     the volume counted (Garwood 1936).
     """
     volume = float(run.readings[tenth, k]) * run.counted_down
-    return float(run.up[tenth, k]) * volume / NONE_SEEN
+    return float(run.up[tenth, k]) * volume / ZERO_COUNT_LIMIT
 
 
 def _tenths(run: MultipassResult, k: int) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
@@ -230,9 +223,7 @@ def _against_time(
         )
 
 
-def _panels(
-    runs: Sequence[MultipassResult], asked: AbstractSet[float], most: int = 8
-) -> list[RatioPanel]:
+def _panels(runs: Sequence[MultipassResult], asked: AbstractSet[float]) -> list[RatioPanel]:
     """Return a panel for each asked size that was counted; for the two beside one that was not."""
     sizes = np.array(sorted({float(size) for run in runs for size in run.sizes}))
     shown: set[float] = set()
@@ -240,7 +231,7 @@ def _panels(
         near = np.abs(np.log(sizes / size)) if size > 0 else np.zeros(len(sizes))
         shown |= set(sizes[near < NEAR]) or set(sizes[np.argsort(near)[:2]])
     panels = []
-    for size in sorted(shown)[:most]:
+    for size in sorted(shown)[:MOST_PANELS]:
         own = [run for run in runs if size in run.sizes]
         tenths = [_tenths(run, int(np.flatnonzero(run.sizes == size)[0])) for run in own]
         panels.append(
@@ -287,10 +278,10 @@ def sizes_table(runs: Sequence[MultipassResult]) -> Table:
     """Return what the specimens of each filter caught at each size, from the least to the most."""
     sizes = sorted({float(size) for run in runs for size in run.sizes})
     several = len({run.path for run in runs}) > 1
-    groups: dict[tuple[str, ...], list[MultipassResult]] = {}
-    for run in in_order(runs):
-        path = (say(PATHS[run.path]),) if several else ()
-        groups.setdefault((side_brief(run.side), *path), []).append(run)
+    groups = grouped(
+        ((side_brief(run.side), *([say(PATHS[run.path])] if several else [])), run)
+        for run in in_order(runs)
+    )
     rows: list[tuple[Cell, ...]] = [
         (of, *((_span(own, s, _efficiency), _span(own, s, _ratio)) for s in sizes))
         for of, own in groups.items()
@@ -313,16 +304,14 @@ def sizes_table(runs: Sequence[MultipassResult]) -> Table:
 
 def _span(runs: Sequence[MultipassResult], size: float, shown: Callable[[float, str], str]) -> str:
     """Return what the runs say at a size: the least and the most, once where they print alike."""
-    found = []
-    for run in runs:
-        for k in np.flatnonzero(run.sizes == size):
-            bound = "larger than" if run.zero_downstream[k] else ""
-            found.append((float(run.ratio[k]), bound))
+    found = [
+        (float(run.ratio[k]), "larger than" if run.zero_downstream[k] else "")
+        for run in runs
+        for k in np.flatnonzero(run.sizes == size)
+    ]
     if not found:
         return say("not counted")
-    ends = dict.fromkeys(shown(*end) for end in (min(found), max(found)))
-    texts = list(ends)
-    return texts[0] if len(texts) == 1 else say("{low} to {high}", low=texts[0], high=texts[1])
+    return span_text(*dict.fromkeys(shown(*end) for end in (min(found), max(found))))
 
 
 def _efficiency(ratio: float, bound: str) -> str:

@@ -11,6 +11,7 @@ from dossier.decision.flips import MOST
 from dossier.decision.rules import Verdict
 from dossier.evidence.changed import inputs_of
 from dossier.evidence.quantities import all_quantities
+from dossier.physics.values import KELVIN
 from dossier.report.blocks import Cell, Chart, Column, Line, Link, Table
 from dossier.report.format import NONE, date_text, significant, speak
 from dossier.report.pages.carried import change_text, moved_text, on_carried
@@ -99,9 +100,8 @@ def _machines(case: Case) -> Pair:
     if _many(case):
         number = len(case.application.equipment)
         machines = say_count(number, "{number} machine", "{number} machines")
-        machines = (
-            machines if case.parts else say("{machines}, below this table", machines=machines)
-        )
+        if not case.parts:
+            machines = say("{machines}, below this table", machines=machines)
     told = _of_each(case) if case.parts else source
     return (machines, told), say("Other machines, circuits or valve settings")
 
@@ -161,7 +161,7 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     for own, curves in parts:
         coldest = curves.cold_temperature
         if coldest is not None and coldest > own.application.duty.cold_start + 0.5:
-            shown = say("{t:.0f} °C", t=coldest - 273.15)
+            shown = say("{t:.0f} °C", t=coldest - KELVIN)
             ends.append(f"{shown} ({own.mark})" if own.mark else shown)
     if ends:
         words = later("{beyond}; pressure drop below {temperature}, where the sweeps end")
@@ -169,7 +169,7 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
     swept = [curves.swept_to for _, curves in parts if curves.swept_to is not None]
     if swept:
         words = later("{beyond}; above {t:.0f} °C carried, not swept")
-        beyond = say(words, beyond=beyond, t=min(swept) - 273.15)
+        beyond = say(words, beyond=beyond, t=min(swept) - KELVIN)
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     told = say(
         words, oil=speak(oil.description) or say(NONE),

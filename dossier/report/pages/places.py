@@ -21,11 +21,8 @@ def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
 
     Only three or more that count up by one are a run; kinds keep the order they came in.
     """
-    stems: dict[str, list[tuple[int, str]]] = {}
-    for name in dict.fromkeys(names):
-        found = _NAME.fullmatch(name)
-        stem, number = (found[1], int(found[2])) if found else (name, 0)
-        stems.setdefault(stem, []).append((number, name))
+    each = ((name, _NAME.fullmatch(name)) for name in dict.fromkeys(names))
+    stems = grouped((m[1], (int(m[2]), name)) if m else (name, (0, name)) for name, m in each)
     runs: list[tuple[str, tuple[str, ...]]] = []
     for members in stems.values():
         for group in _consecutive(sorted(members)):
@@ -192,10 +189,8 @@ def same_as(findings: Sequence[Finding]) -> dict[str, str]:
             finding.verdict.value, finding.concession and finding.concession.text,
             asked.confidence, _found(finding),
         )  # fmt: skip
-        if key in first:
+        if first.setdefault(key, asked.id) != asked.id:
             again[asked.id] = first[key]
-        else:
-            first[key] = asked.id
     return again
 
 
@@ -246,12 +241,8 @@ def number_sections(has: Mapping[str, bool], own: Sequence[str] = ()) -> dict[st
     `has` tells of some whether there is anything to say in them; `own` are the titles of a house's
     sections, which come last.
     """
-    absent = {key for key, there in has.items() if not there}
-    sections = {}
-    present = [(key, title) for key, title in MAIN if key not in absent]
-    for number, (key, title) in enumerate(present, start=1):
-        sections[key] = Section(key, str(number), say(title))
-    for number, title in enumerate(own, start=1):
-        key = f"house-{number}"
-        sections[key] = Section(key, say("House {number}", number=number), title)
-    return sections
+    present = ((key, say(title)) for key, title in MAIN if has.get(key, True))
+    sections = [Section(key, str(n), title) for n, (key, title) in enumerate(present, 1)]
+    for number, title in enumerate(own, 1):
+        sections.append(Section(f"house-{number}", say("House {number}", number=number), title))
+    return {each.key: each for each in sections}

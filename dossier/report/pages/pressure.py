@@ -9,6 +9,7 @@ from dossier.case.case import Case
 from dossier.decision.finding import Assessment, Finding
 from dossier.evidence.bench import Curve
 from dossier.evidence.records.reduced import PressureDropResult
+from dossier.physics.values import KELVIN
 from dossier.report.blocks import Chart
 from dossier.report.charts.filtration_chart import LimitMark
 from dossier.report.charts.panel import Figure, Panel
@@ -20,8 +21,7 @@ from dossier.report.charts.pressure_chart import (
     draw_sweeps,
 )
 from dossier.report.charts.style import HALF, HEIGHT, draw
-from dossier.report.format import quantity_text, significant
-from dossier.report.pages.circuit import KELVIN
+from dossier.report.format import quantity_text, significant, span_text
 from dossier.report.pages.filtration import by_path, chart_by_path, limits_alt
 from dossier.report.pages.fixed_words import PATHS
 from dossier.report.pages.places import chart_of, findings_of, same_as
@@ -77,8 +77,7 @@ def _against_flow(
         return _absent(assessment, caption, "chart-flow", lead)
 
     def paint(figure: Figure) -> None:
-        axes = figure.row(len(drawn))
-        for ax, (bands, warmth) in zip(axes, drawn, strict=True):
+        for ax, (bands, warmth) in zip(figure.row(len(drawn)), drawn, strict=True):
             own = [limit for limit, t in limits if abs(t - warmth) < 0.5]
             title = say("oil at {warmth}", warmth=_celsius(warmth))
             if duty.cold_start + 0.5 < warmth < duty.hot_oil:
@@ -178,8 +177,7 @@ def _against_temperature(case: Case, assessment: Assessment, style: str) -> Char
     cold, swept = case.application.duty.cold_start - KELVIN, assessment.curves.swept_to
     words = say("none", context="opening band")
     if opening:
-        low, high = (quantity_text(end, "kPa") for end in opening)
-        words = say("{low} to {high}", low=low, high=high)
+        words = span_text(*(quantity_text(end, "kPa") for end in opening))
     alt = say(
         "Chart of clean pressure drop in kPa against oil temperature in °C: {lines}. "
         "Opening band of the bypass valve: {band}. Cold start at {cold}.",

@@ -8,7 +8,7 @@ from dossier.case.case import Asked, lots_before
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.report.format import percent, quantity_text, significant, speak, typed
-from dossier.report.pages.case_pages import si
+from dossier.report.pages.case_pages import revision_of, si
 from dossier.report.pages.circuit import described
 from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
 from dossier.report.running import printing, retold
@@ -131,8 +131,7 @@ def _facts(asked: Asked) -> Pairs:
 def _said(application: Application) -> Pairs:
     oil, duty, rule = application.oil, application.duty, application.decision_rule
     return [
-        (say("Requirements"), say("revision {revision}, issued {issued}",
-            revision=application.revision, issued=application.issued)),
+        (say("Requirements"), revision_of(application)),
         (say("Circuit"), "; ".join(_circuit(application))),
         (say("Oil of the machine"), "; ".join(_oil(application))),
         (say("Viscosity of that oil"), say("{hot} hot, {cold} at cold start",
@@ -235,10 +234,8 @@ def _assumed(request: TestRequest) -> str:
 
 def _part(request: TestRequest, test: Test) -> dict[str, Any]:
     """Return one test as its section prints it."""
-    columns: dict[str, list[str]] = {}
-    for each in test.columns:
-        words = say(each.words) + ("" if each.needed else " " + say("(where there is any)"))
-        columns.setdefault(words, []).append(each.header)
+    more = {True: "", False: " " + say("(where there is any)")}
+    columns = grouped((say(each.words) + more[each.needed], each.header) for each in test.columns)
     sheets = (_listed(s.id for s in test.sheets if s.filter == side) for side in SIDES)
     tools = ", ".join(map(say, test.instruments))
     return {
@@ -255,11 +252,11 @@ def _part(request: TestRequest, test: Test) -> dict[str, Any]:
 
 def _held(tests: Sequence[Test]) -> list[tuple[str, ...]]:
     """Return each limit once, with the numbers of the tests that it is for."""
-    rows: dict[tuple[str, ...], list[int]] = {}
-    for number, test in enumerate(tests, 1):
-        for limit in test.held:
-            row = (speak(say(limit.text)), say(limit.clause), say(limit.mark))
-            rows.setdefault(row, []).append(number)
+    rows = grouped(
+        ((speak(say(limit.text)), say(limit.clause), say(limit.mark)), number)
+        for number, test in enumerate(tests, 1)
+        for limit in test.held
+    )
     first = sorted(rows.items(), key=lambda each: (-len(each[1]), each[1]))
     return [
         (row[0], say("all") if len(own) == len(tests) else ", ".join(map(str, own)), *row[1:])
@@ -329,15 +326,12 @@ def _sweep(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
         say("Parts"),
         say("the whole assembly, and the housing without its element, marked in the column part"),
     )
-    if test.needed.kind == "pressure_drop" and _joint(request):
+    joint = any(each.needed.kind == "multipass" for each in request.tests)
+    if test.needed.kind == "pressure_drop" and joint:
         yield (
             say("Order"),
             say("before the multi-pass run of the same specimen, which keeps its name"),
         )
-
-
-def _joint(request: TestRequest) -> bool:
-    return any(test.needed.kind == "multipass" for test in request.tests)
 
 
 def _valve(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:

@@ -22,6 +22,7 @@ from dossier.report.format import (
     of_difference,
     percent,
     significant,
+    span_text,
     speak,
     telling_half,
     unit_text,
@@ -122,8 +123,7 @@ def limits_shown(finding: Finding) -> list[float]:
 
 
 def _limits(finding: Finding) -> str:
-    texts = [significant(number, 10) for number in limits_shown(finding)]
-    return say("{low} to {high}", low=texts[0], high=texts[1]) if len(texts) == 2 else texts[0]
+    return span_text(*(significant(number, 10) for number in limits_shown(finding)))
 
 
 def _signed(finding: Finding) -> str:
@@ -272,8 +272,7 @@ def accepted_text(finding: Finding) -> str:
 
 
 def _accepted(finding: Finding, own: Sequence[float]) -> str:
-    texts = [_printed(finding, finding.demand.shown(end)) for end in own]
-    return say("{low} to {high}", low=texts[0], high=texts[1]) if len(texts) == 2 else texts[0]
+    return span_text(*(_printed(finding, finding.demand.shown(end)) for end in own))
 
 
 def deciding_text(finding: Finding) -> tuple[str, ...]:

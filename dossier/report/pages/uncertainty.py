@@ -13,7 +13,15 @@ from dossier.evidence.statistics.combine import DRAWS, OWN, SHOWN
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
-from dossier.report.format import SPACE, date_text, of_difference, percent, significant, with_unit
+from dossier.report.format import (
+    SPACE,
+    date_text,
+    of_difference,
+    percent,
+    significant,
+    span_text,
+    with_unit,
+)
 from dossier.report.pages.places import Places, alike, condensed
 from dossier.report.pages.results import dof_text
 from dossier.report.running import retold
@@ -259,14 +267,12 @@ def _precise(finding: Finding, told: Precision, apart: float) -> tuple[Cell, ...
         "–" if s is None else significant(s, 2, keep=True)
         for s in (own.within, own.between, own.low, own.high, own.together, apart)
     )
-    ends = say("{low} to {high}", low=low, high=high)
+    ends = span_text(low, high)
     return (
         f"{own.laboratories}; {own.results}",
         within,
         between,
-        with_unit(ends, of_difference(demand.unit)),
-        with_unit(together, of_difference(demand.unit)),
-        with_unit(stated, of_difference(demand.unit)),
+        *(with_unit(text, of_difference(demand.unit)) for text in (ends, together, stated)),
     )
 
 
