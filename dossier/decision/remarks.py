@@ -58,9 +58,9 @@ def of_remarks(bench: Bench) -> Iterator[Condition]:
             OTHER_DAY: _of_other_day(entry, said),
         }
         if words := next(filter(found.get, found), ""):
-            told = {"specimen": entry.specimen or "", "side": say(entry.filter)}
-            told |= {"record": each.id, "tested": entry.tested, "text": found[words][:200]}
-            yield Condition("disowned record", each.id, say(words, **told))
+            told = {"specimen": entry.specimen or "", "side": say(entry.filter), "record": each.id}
+            day, text = entry.tested, found[words][:200]
+            yield Condition("disowned record", each.id, say(words, tested=day, text=text, **told))
 
 
 def _of_other_filter(case: Qualification, entry: RecordEntry, said: Sequence[str]) -> str:
