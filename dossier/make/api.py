@@ -114,7 +114,6 @@ def sign(
     from dossier.record.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
     case = read_case(folder, house, on or today())
-    refuse(page_problems(case))
     assessment = assess(case, issued, pages=False)
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:

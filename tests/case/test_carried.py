@@ -3,6 +3,7 @@
 import hashlib
 import re
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -460,14 +461,17 @@ def test_only_what_weighs_makes_carried_numbers_others(made, monkeypatch, places
     proving._proved.cache_clear()
 
 
-def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
+def test_pages_that_say_something_else_are_found_wherever_a_case_is_read(made, monkeypatch):
     stream = page_stream(made.signed)
     at = place_of(made.signed, stream) + len(stream) // 2
-    for content, found in ((made.signed, 0), (flipped(made.signed, at), 1)):
-        case = SimpleNamespace(carried=[source_of(content)])
-        problems = page_problems(case)
-        assert len(problems) == found
-        assert all("has pages that its data do not give" in str(p) for p in problems)
+    good, bad = source_of(made.signed), source_of(flipped(made.signed, at))
+    cases = [SimpleNamespace(carried=[e]) for e in (good, bad, replace(good, earlier=(bad,)))]
+    problems = [page_problems(case) for case in cases]
+    assert list(map(len, problems)) == [0, 1, 1]
+    assert all("has pages that its data do not give" in str(p) for each in problems for p in each)
+    monkeypatch.setattr(proving, "case_in", lambda number, *_: cases[number])
+    with pytest.raises(CaseError, match="has pages"):  # where it is checked as where it is made
+        read_case(1)
 
 
 @pytest.fixture
