@@ -60,7 +60,9 @@ class RecallOutcome(_Form):
 class Recall(_Form):
     """One recall, or the end of some."""
 
-    schema_: Literal["dossier recall 1.0"] = Field(alias="schema", default="dossier recall 1.0")
+    schema_: Literal["dossier recall 1.0", "dossier recall 1.1"] = Field(
+        alias="schema", default="dossier recall 1.1"
+    )
     number: Annotated[int, Field(ge=1, le=99_999_999, strict=True)]
     kind: Kind
     value: Annotated[Text, Field(min_length=1)]
@@ -68,6 +70,8 @@ class Recall(_Form):
     """Laboratory or dossier number by which it is told from another of the same name."""
     dossiers: tuple[Digest, ...] = ()
     """SHA-256 of the dossiers that `value` or `within` names: what is carried from them counts."""
+    tables: tuple[Digest, ...] = ()
+    """What the recalled records of the register were read from: elsewhere it may have any name."""
     first: date | None = None
     """Day of measurement from which it is recalled; None from the beginning."""
     until: date | None = None
@@ -95,6 +99,11 @@ class Recall(_Form):
 
     def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
         """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
+        same = (e.records for e in rests if e.kind == "table" and e.value in self.tables)
+        return self.called(number, revision, rests).union(*same)
+
+    def called(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
+        """Return those of `names` that it recalls by what they are called, or made with."""
         named = self.value if self.kind == "dossier" else self.within
         ends = [e for e in rests if e.kind == "carried" and e.value in self.dossiers]
         through = [*ends, *(e for e in rests if e.called("dossier", named))]
@@ -180,11 +189,11 @@ class Recalls:
         self, sha256: str, number: str, revision: int, rests: Sequence[Rest]
     ) -> Recalled | None:
         """Return what is recalled of a dossier; None where nothing is."""
-        because = {
-            name: f"recall {each.number} ({each.told})"
-            for each in self.active
-            for name in each.names(number, revision, rests)
-        }
+        because = {}
+        for each in self.active:
+            told, of = f"recall {each.number} ({each.told}", (number, revision, rests)
+            because |= dict.fromkeys(each.names(*of), f"{told}: the same table)")
+            because |= dict.fromkeys(each.called(*of), f"{told})")
         if not because:
             return None
         outcome = self._outcomes.get(sha256)

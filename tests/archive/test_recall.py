@@ -117,6 +117,15 @@ def test_a_recall_names_the_records_of_its_days(how, records):
     )  # fmt: skip
 
 
+def test_a_table_that_is_recalled_is_known_under_any_name():
+    tables = rest("table", "0" * 64, ("M1",)), rest("table", "1" * 64, ("M9",))
+    recall = of(value="FM-1", tables=("1" * 64,))
+    assert recall.names("N", 4, (*RESTS, *tables)) == {"M2", "M9"}
+    assert Recalls((recall,)).recalled("0" * 64, "N", 4, (*RESTS, *tables)).because == {
+        "M2": "recall 1 (instrument FM-1)", "M9": "recall 1 (instrument FM-1: the same table)"
+    }  # fmt: skip
+
+
 def test_records_rest_on_every_dossier_that_they_came_through():
     def source(revision, records, *earlier):
         case = SimpleNamespace(number="N", revision=revision)
@@ -584,6 +593,30 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
 def test_a_dossier_recalled_as_a_whole_falls_without_a_decision(folder):
     done = put_on_file(folder, "dossier:LFQ-0412 r0")
     assert (told(done), done.told[0].why) == ({"built.pdf": FALLS}, "it is recalled as a whole")
+
+
+def test_evidence_that_changes_its_names_does_not_get_away(tmp_path):
+    table = b"size,up,down\n20,100,1\n"
+    renamed = case_toml(("APC-22",)).replace(b"records/mp-1", b"records/own").replace(b"ITH", b"X")
+    renamed = renamed.replace(b"Invented Test House", b"Other House")
+    own = {"case.toml": renamed, "records/own.csv": table}
+    put(tmp_path, "a.pdf", made("A", inputs={"records/mp-1.csv": table}))
+    for what in ("instrument:APC-21", "laboratory:ITH", "record:A/MP-1"):
+        put_on_file(tmp_path, what)
+        later = put(tmp_path, "b.pdf", made("B", inputs=own))
+        other = put(tmp_path, "c.pdf", made("C", inputs=own | {"records/own.csv": table + b"\n"}))
+        assert reads(tmp_path) == {
+            "a.pdf": "recalled: was approved", "b.pdf": "recalled: was approved",
+            "c.pdf": "approved",
+        }  # fmt: skip
+        assert set(told(put_on_file(tmp_path, what))) == {"a.pdf", "b.pdf"}
+        put_on_file(tmp_path, what, lift=True)
+        assert set(reads(tmp_path).values()) == {"approved"}
+        later.unlink()
+        other.unlink()
+    put_on_file(tmp_path, "dossier:A")  # another decision may read its tables again
+    put(tmp_path, "b.pdf", made("B", inputs=own))
+    assert reads(tmp_path)["b.pdf"] == "approved"
 
 
 def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):

@@ -26,12 +26,14 @@ from dossier.decision.choice import Candidate, _as_one
 from dossier.evidence.records.usable import expected
 from dossier.make import read as proving
 from dossier.make import recompute
-from dossier.make.decide import limits
+from dossier.make.decide import decision_json, limits, undrawn
 from dossier.make.outcome import Order
 from dossier.make.read import case_in, doubts, proof_problems
 from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
+from dossier.record.dossier_file import read_dossier
 from dossier.record.recall import FILE, Recall, Recalls
+from dossier.record.rests import rests_on
 from tests.archive.sealed import (
     attachment_stream,
     flipped,
@@ -348,6 +350,18 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert f"was recalled: {named}. test anew" in told(glue, recalls=recalls)
     else:
         assert case_in(glue, TODAY, recalls).carried
+
+
+def test_a_table_stays_the_same_wherever_it_is_carried(glue):
+    case = case_in(glue)
+    now = undrawn(case, decision_json(case, assess(case, pages=False)))
+    before, after = (
+        {name: e.value for e in rests_on(each) if e.kind == "table" for name in e.records}
+        for each in (read_dossier(glue / PDF), now)
+    )
+    shared = before.items() & after.items()
+    assert {name for name, _ in shared} == case.carried[0].records
+    assert len({*after.values()}) == len(after) == len(case.records)
 
 
 def test_nothing_is_issued_on_evidence_that_ended_before(glue):
