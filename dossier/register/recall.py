@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -105,7 +105,7 @@ def recall_evidence(folder: Path, outcome: Register, asked: Recalling, *, jobs: 
     elif new.kind != "dossier":  # whose tables may be read again for another decision
         new = new.model_copy(update={"tables": tuple(_tables(new, outcome))})
     ways = [each for each in given if each.number in new.lifts] or [new]
-    after = Recalls((*given, new))
+    after = replace(outcome.recalls, given=(*given, new))
     rows = [row for row in outcome.rows if _touched(ways, row, outcome)]
     told = tuple(_all_told(folder, rows, outcome, after, asked, jobs))
     new = new.model_copy(update={"outcomes": tuple(_outcomes(told))})
