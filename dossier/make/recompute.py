@@ -161,10 +161,11 @@ def _texts(pdf: bytes) -> list[str]:
 def page_problems(case: Case) -> list[CaseProblem]:
     """Return a problem for each dossier whose pages are not what its attachments give.
 
-    It takes as long as to build it: asked where a dossier is made or signed off, not of a check.
+    Those too that what is carried came through.  It takes as long as to build them.
     """
-    found = []
-    for source in case.carried:
+    found, waiting = [], [*case.carried]
+    for source in waiting:
+        waiting += source.earlier
         if words := _pages(source.content):
             what = f"{source.name} in {source.file} has pages that its data do not give: {words}"
             hint = "carry evidence from the PDF as it was built"

@@ -50,20 +50,34 @@ _HEAD = (
 )
 
 
-def content_digest(document: Mapping[str, Any]) -> str:
+def content_digest(document: Mapping[str, Any], *, folder: bool = False) -> str:
     """Return the SHA-256 that sign-offs are bound to, in hexadecimal.
 
     `document` is the content of decision.json: digests of all inputs, requirements, findings,
     checks, decision, conditions and date of issue; `LEFT_OUT` and `SAID` say what is not bound, and
-    of a file under `stated` what it states is, not its bytes.  Hashed is its canonical form after
-    RFC 8785.
+    of a file under `stated` what it states is, not its bytes.  Files of the case are bound by their
+    names within its folder, others by all of theirs; with `folder` all are, as once was the rule.
+    Hashed is its canonical form after RFC 8785.
     """
     import rfc8785
 
     bound = {key: _unsaid(value, key) for key, value in document.items() if key not in LEFT_OUT}
     if stated := bound.pop("stated", None):
         bound["inputs"] = bound["inputs"] | stated
+        home = next(iter(stated)).removesuffix("case.toml")
+        bound |= {} if folder else _within(home, bound["inputs"], bound["records"])
     return hashlib.sha256(rfc8785.dumps(bound)).hexdigest()
+
+
+def _within(home: str, inputs: Mapping[str, str], records: Sequence[Any]) -> dict[str, Any]:
+    """Return inputs and records without the name of the case's folder, those of it apart."""
+    own = {name for name in inputs if name.startswith(home)}
+    files = (re.sub(f"^{re.escape(home)}", "./", row["file"]) for row in records)
+    return {
+        "inputs": {name: inputs[name] for name in inputs if name not in own},
+        "own": {name.removeprefix(home): inputs[name] for name in own},
+        "records": [row | {"file": file} for row, file in zip(records, files, strict=True)],
+    }
 
 
 def _unsaid(value: Any, part: str) -> Any:
@@ -123,8 +137,14 @@ def state_of(
     days: "Days",
     end: date | None,
 ) -> SignOff:
-    """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
-    digest = content_digest(document)
+    """Return sign-offs judged for a document and the roles it needs; `end` is its last day.
+
+    Those that were given when the name of the folder was bound too hold as they did.
+    """
+    digest, given = content_digest(document), {each.digest for each in entries}
+    if given and digest not in given:
+        before = content_digest(document, folder=True)
+        digest = before if before in given else digest
     signed = judge_sign_offs(entries, roles, digest, days)
     ended = over(document["decision"], end, days.today)
     return SignOff(signed=signed, roles=tuple(roles), digest=digest, until=days.until, ended=ended)

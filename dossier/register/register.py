@@ -12,13 +12,22 @@ from pathlib import Path
 from dossier.case.attached import NotADossierError
 from dossier.decision.rules import Decision
 from dossier.record.dossier_file import write_whole
-from dossier.record.recall import FILE, RESTORE, Recall, Recalls, recalls_in
+from dossier.record.recall import (
+    FILE,
+    Recall,
+    Recalls,
+    around,
+    recalls_around,
+    recalls_in,
+    with_others,
+)
 from dossier.record.rests import KINDS, Rest, folded
 from dossier.record.standing import STANDINGS
 from dossier.register.events import (
     Event,
     Present,
     Stored,
+    believed,
     events_of,
     extends,
     faults_of,
@@ -84,13 +93,13 @@ def update(
     head = head.strip().lower()
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
-    program = program_digest()
+    program, others = program_digest(), {each: believed(each) for each in around(folder)}
     with open_store(folder) as store:
         stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
         found = _scanned(folder, known, stored.rests, tuple(trust), jobs)
-        found.recalls = recalls_in(folder, stored.written)
+        found.recalls = with_others(recalls_in(folder, stored.written), others)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
@@ -254,16 +263,12 @@ def _keep(store: Store, stored: Stored, found: Present) -> None:
 
 
 def recalls_of(folder: Path) -> Recalls:
-    """Return the recalls on file in a folder, as its register believes them; nothing is written.
+    """Return the recalls that count in a folder, each as the register beside it believes it.
 
-    One that was registered, and is gone or another now, cannot be read.
+    They lie in it, or in a folder above or below it that has a register.  Nothing is written.  One
+    that was registered, and is gone or another now, cannot be read.
     """
-    with open_store(folder) as store:
-        stored = Stored(chain=store.chain(), rows={}, rests={})
-    found = recalls_in(folder, stored.written)
-    gone = [link for key, link in stored.recalls.items() if key not in found.files]
-    lost = {FILE.format(number=e.revision): f"it is gone, or was changed: {RESTORE}" for e in gone}
-    return replace(found, faults={**found.faults, **lost})
+    return recalls_around(folder, believed)
 
 
 def noted(folder: Path, recall: Recall) -> str:

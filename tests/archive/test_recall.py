@@ -27,6 +27,7 @@ from dossier.record.recall import (
     RecallOutcome,
     Recalls,
     recalled_in,
+    recalls_around,
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
@@ -115,6 +116,15 @@ def test_a_recall_names_the_records_of_its_days(how, records):
     assert of(**how).names("N", 4, RESTS) == (
         {WHOLE} if records == WHOLE else set(records.split())
     )  # fmt: skip
+
+
+def test_a_table_that_is_recalled_is_known_under_any_name():
+    tables = rest("table", "0" * 64, ("M1",)), rest("table", "1" * 64, ("M9",))
+    recall = of(value="FM-1", tables=("1" * 64,))
+    assert recall.names("N", 4, (*RESTS, *tables)) == {"M2", "M9"}
+    assert Recalls((recall,)).recalled("0" * 64, "N", 4, (*RESTS, *tables)).because == {
+        "M2": "recall 1 (instrument FM-1)", "M9": "recall 1 (instrument FM-1: the same table)"
+    }  # fmt: skip
 
 
 def test_records_rest_on_every_dossier_that_they_came_through():
@@ -338,12 +348,14 @@ def test_an_approval_beside_a_register_says_that_what_it_replaces_was_recalled(f
 
 
 def test_who_asks_no_register_that_lies_beside_is_told(folder):
-    words = "a register lies beside it: whether it is recalled or superseded there was not asked"
+    words = "has a register: whether it is recalled or superseded there was not asked"
     path = folder / "built.pdf"
     calls = ("verify", path, "--quick"), ("compare", path, path)
     assert all(words not in run(*call).stdout for call in calls)
     put_on_file(folder, first=FIRST)
-    assert all(f": {words}" in run(*call).stdout for call in calls)
+    assert all(f": {folder} {words}" in run(*call).stdout for call in calls)
+    below = put(folder, "2026/it.pdf", path.read_bytes())
+    assert f": {folder} {words}" in run("verify", below, "--quick").stdout
     assert words not in run(*calls[0], "--register", folder).stdout
 
 
@@ -381,6 +393,30 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
     put_on_file(folder, until=date(2026, 3, 31), lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     assert update(folder).whole
+
+
+@pytest.mark.parametrize(("there", "asked"), [(".", "2026"), ("2026", "."), ("2026", "2027/x")])
+def test_a_recall_counts_above_and_below_the_folder_it_lies_in(folder, there, asked):
+    """A register is of all dossiers below its folder; of two beside one another neither is."""
+    inside = there != "2026" or asked != "2027/x"
+    moved = put(folder, f"{there}/built.pdf", (folder / "built.pdf").read_bytes()).parent
+    put_on_file(moved, first=FIRST)
+    put(folder, f"{asked}/built.pdf", (moved / "built.pdf").read_bytes())
+    for found in (recalls_at(folder / asked), recalls_around(folder / asked)):
+        assert bool(recalled_in(folder / asked / "built.pdf", found)) is inside
+    assert bool(recalls_at(folder / asked / "new").counting) is (there == ".")  # not yet made
+    assert {row.state for row in update(folder / asked).rows} == (
+        {"recalled"} if inside else {"approved"}
+    )  # fmt: skip
+    if inside:  # each register has numbers of its own; what one lifts the other still holds
+        put_on_file(folder / asked, until=FIRST)
+        (row,) = {row.remark.partition(":")[0] for row in update(folder / asked).rows}
+        assert row == "recall 1 (instrument FM-04)"
+        put_on_file(folder / asked, until=FIRST, lift=True)
+        assert len(recalls_at(moved).active) == 1
+        (moved / "recall-0001.json").write_text("{", "utf-8")
+        assert str(moved / "recall-0001.json") in "".join(recalls_at(folder / asked).faults)
+        assert not update(folder / asked).whole
 
 
 def test_what_to_do_with_a_file_of_recalls_is_said_once(tmp_path):
@@ -584,6 +620,30 @@ def test_what_approves_nothing_or_is_no_dossier_is_said_and_not_decided(tmp_path
 def test_a_dossier_recalled_as_a_whole_falls_without_a_decision(folder):
     done = put_on_file(folder, "dossier:LFQ-0412 r0")
     assert (told(done), done.told[0].why) == ({"built.pdf": FALLS}, "it is recalled as a whole")
+
+
+def test_evidence_that_changes_its_names_does_not_get_away(tmp_path):
+    table = b"size,up,down\n20,100,1\n"
+    renamed = case_toml(("APC-22",)).replace(b"records/mp-1", b"records/own").replace(b"ITH", b"X")
+    renamed = renamed.replace(b"Invented Test House", b"Other House")
+    own = {"case.toml": renamed, "records/own.csv": table}
+    put(tmp_path, "a.pdf", made("A", inputs={"records/mp-1.csv": table}))
+    for what in ("instrument:APC-21", "laboratory:ITH", "record:A/MP-1"):
+        put_on_file(tmp_path, what)
+        later = put(tmp_path, "b.pdf", made("B", inputs=own))
+        other = put(tmp_path, "c.pdf", made("C", inputs=own | {"records/own.csv": table + b"\n"}))
+        assert reads(tmp_path) == {
+            "a.pdf": "recalled: was approved", "b.pdf": "recalled: was approved",
+            "c.pdf": "approved",
+        }  # fmt: skip
+        assert set(told(put_on_file(tmp_path, what))) == {"a.pdf", "b.pdf"}
+        put_on_file(tmp_path, what, lift=True)
+        assert set(reads(tmp_path).values()) == {"approved"}
+        later.unlink()
+        other.unlink()
+    put_on_file(tmp_path, "dossier:A")  # another decision may read its tables again
+    put(tmp_path, "b.pdf", made("B", inputs=own))
+    assert reads(tmp_path)["b.pdf"] == "approved"
 
 
 def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):

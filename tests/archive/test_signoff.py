@@ -119,8 +119,8 @@ def test_versions_and_the_sign_off_itself_are_not_bound_but_all_else_is():
     document = json.loads(decision_json(case, assess(case)))
     whole = content_digest(document)
     for key in document:
-        another = {"another": "0"} if key in {"inputs", "stated"} else "another"
-        changed = document | {key: another}
+        others = {"inputs": {"another": "0"}, "stated": {"another": "0"}, "records": []}
+        changed = document | {key: others.get(key, "another")}
         assert (content_digest(changed) == whole) is (key in LEFT_OUT), key
 
 
@@ -145,6 +145,30 @@ def test_what_else_case_toml_states_is_bound(in_german):
     case = in_german[1] / "case.toml"
     case.write_text(case.read_text().replace('purpose = "', 'purpose = "Another: '))
     assert not state_of(in_german[1]).complete
+
+
+def test_a_folder_of_another_name_leaves_sign_offs_standing_and_nothing_else_does(folder):
+    """Not one of those given when its name was bound; nor where a path leads to another file."""
+    first = state_of(folder)
+    other = folder.rename(folder.with_name("a (b) [c]"))
+    assert state_of(other) == first
+    case = read_case(other)
+    document = json.loads(decision_json(case, assess(case)))
+    before = content_digest(document, folder=True)
+    text = (other / "signoff.toml").read_text("utf-8")
+    (other / "signoff.toml").write_text(text.replace(first.digest, before), "utf-8")
+    assert (state_of(other).complete, state_of(other).digest) == (True, before)
+    assert not state_of(other.rename(folder)).complete
+    assert state_of(folder).digest == first.digest
+    for key, change in (
+        ("case", lambda head: head | {"number": "X"}),
+        ("case", lambda head: head | {"revision": 1}),
+        ("inputs", lambda files: files | {"elsewhere/a.csv": "0" * 64}),
+        ("inputs", lambda files: {n.replace(f"{other.name}/rec", "rec"): files[n] for n in files}),
+        ("records", lambda rows: [rows[0] | {"file": rows[1]["file"]}, *rows[1:]]),
+        ("records", lambda r: [r[0] | {"file": r[0]["file"].replace(other.name, "x")}, *r[1:]]),
+    ):  # fmt: skip
+        assert content_digest(document | {key: change(document[key])}) != first.digest
 
 
 @pytest.mark.parametrize(("part", "key"), [(p, k) for p, keys in SAID.items() for k in keys])
