@@ -85,6 +85,13 @@ def test_every_specimen_of_both_filters_is_beside_its_requirement(page):
                 assert each.specimen in words(cells[finding.demand.id])
 
 
+def test_the_reference_is_named_only_where_a_result_of_it_stands(page):
+    alone = tuple(replace(finding, reference=None) for finding in sample.findings())
+    table = content(sample.assessment(sample.case(), findings=alone)).requirements
+    heads = [each.columns[-1].title for each in (page.requirements, table)]
+    assert heads == ["Each specimen: candidate, reference", "Each specimen"]
+
+
 def test_reasons_of_what_does_not_pass_are_printed_in_full(page):
     assert ("S1", ("there is no measurement of the candidate",)) in [
         (words(row[0]), row[2]) for row in page.reasons.rows
