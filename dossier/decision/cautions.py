@@ -326,23 +326,18 @@ def dropped(case: Case) -> Told:
         yield say("Application no longer asked"), say(words, title=gone.title, day=day)
 
 
-def conditions_for(case: Case, findings: Findings) -> tuple[Condition, ...]:
-    """Return the conditions under which an approval holds: concessions and conditional passes."""
-    found: list[Condition] = []
+def conditions_for(case: Case, findings: Findings) -> Iterator[Condition]:
+    """Yield the conditions under which an approval holds: concessions and conditional passes."""
     confidence = case.application.decision_rule.confidence
     words = later("{requirement}: conditional pass, conforms with probability {shown}")
-    for finding in findings:
-        subject, verdict = finding.demand.id, finding.verdict
-        if finding.demand.severity != "mandatory":
-            continue
+    for finding in (each for each in findings if each.demand.severity == "mandatory"):
+        subject = finding.demand.id
         if finding.concession:
-            text = _conceded(finding.concession)
-            found.append(Condition("concession", subject, text))
-        elif verdict is Verdict.CONDITIONAL_PASS:
+            yield Condition("concession", subject, _conceded(finding.concession))
+        elif finding.verdict is Verdict.CONDITIONAL_PASS:
             shown = chance_text(finding.probability or 0.0, confidence)
             text = say(words, requirement=subject, shown=shown)
-            found.append(Condition("conditional pass", subject, text))
-    return tuple(found)
+            yield Condition("conditional pass", subject, text)
 
 
 def _conceded(concession: Concession) -> str:

@@ -15,8 +15,9 @@ from dossier.words import later, say
 
 DISOWNED = re.compile(
     r"\b((in|not )valid|void(ed)?(?! vol)|discarded|aborted|do not use|not to be used|ungültig|"
-    r"verworfen|nicht verwenden|nicht verwertbar)\b", re.IGNORECASE,
-)  # fmt: skip
+    r"verworfen|nicht verwenden|nicht verwertbar)\b",
+    re.IGNORECASE,
+)
 """Words by which a laboratory takes back what it measured."""
 TAKEN_BACK = later("{record}: the laboratory writes “{text}”: see that it stands by its readings")
 ANOTHERS = later(

@@ -109,10 +109,6 @@ def same_method(one: str, other: str, methods: Sequence[Method]) -> bool:
 Outcome = Literal[
     "met", "not met", "warning", "covered by a deviation", "not checked", "stated", "does not apply"
 ]
-OUTCOMES = (
-    later("met"), later("not met"), later("warning"), later("covered by a deviation"),
-    later("not checked"), later("stated"), later("does not apply"),
-)  # fmt: skip
 """The outcomes: codes, said where they are printed.
 
 "not checked" says that what the rule asks for is missing, which stops the results of a mandatory

@@ -301,7 +301,7 @@ NOT_ALWAYS = {"precision", "applications"}
 
 def decision_schema() -> dict[str, Any]:
     """Return the JSON Schema of decision.json: every key that is written, and no other."""
-    from dossier.evidence.limits import OUTCOMES
+    from dossier.evidence.limits import Outcome
 
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     schema = head | WrittenDecision.model_json_schema()
@@ -312,7 +312,7 @@ def decision_schema() -> dict[str, Any]:
             part |= {"required": required, "additionalProperties": False}
     codes = {
         ("ConditionRow", "kind"): get_args(ConditionKind),
-        ("CheckRow", "outcome"): OUTCOMES,
+        ("CheckRow", "outcome"): get_args(Outcome),
         ("DecidingRow", "kind"): get_args(DecidingKind),
     }
     for (name, key), words in codes.items():

@@ -185,16 +185,16 @@ def _span(found: re.Match[str]) -> str:
 
 def _attached(
     case: Case, decision_json: bytes, manifest_json: bytes, house: House | None
-) -> list[tuple[str, bytes, str, str]]:
-    """Return name, content, relationship and description of each file to attach."""
-    files = [(each.name, each.content, *_kind(each.name)) for each in case.inputs]
+) -> Iterator[tuple[str, bytes, str, str]]:
+    """Yield name, content, relationship and description of each file to attach."""
+    for each in case.inputs:
+        yield each.name, each.content, *_kind(each.name)
     if case.signoff is not None:
-        files.append((case.signoff.name, case.signoff.content, "Supplement", say("Sign-offs")))
+        yield case.signoff.name, case.signoff.content, "Supplement", say("Sign-offs")
     for name, content in house.contents.items() if house is not None else ():
-        files.append((f"{ATTACHED}{name}", content, "Supplement", say("File of the house")))
-    files.append(("decision.json", decision_json, "Source", say("Findings and decision")))
-    files.append(("manifest.json", manifest_json, "Supplement", say("Digests and versions")))
-    return files
+        yield f"{ATTACHED}{name}", content, "Supplement", say("File of the house")
+    yield "decision.json", decision_json, "Source", say("Findings and decision")
+    yield "manifest.json", manifest_json, "Supplement", say("Digests and versions")
 
 
 def _kind(name: str) -> tuple[str, str]:

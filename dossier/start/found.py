@@ -194,44 +194,54 @@ def _table(
     units = _units(own[names][1], left, right) if len(own) > names else []
     heads = names + bool(units)
     values, again = without_repeats(own[heads:], own[:heads], above, left, right)
-    told = zip(written, units or [""] * len(written), strict=True)
+    told = list(zip(written, units or [""] * len(written), strict=True))
     timed = any(guess(name, unit, 0, ()).name == "time" for name, unit in told)
     values, end = _until(values, left, right, timed=timed)
     if len(values) < LEAST:
         return None
     title = " ".join(filled(c) for _, row in above for c in row[left:right] if filled(c))
-    columns = []
-    for k, text in enumerate(written, left):
-        given = [at(row, k) for _, row in values]
-        columns.append(guess(text, units[k - left] if units else "", k, given, f"{sheet} {title}"))
-    reasons = [reason]
-    if names == 2:
-        reasons.append(f"rows {own[0][0]} and {own[1][0]} are two levels of names")
-    if units:
-        reasons.append(f"row {own[names][0]} holds the units")
-    if again:
-        reasons.append(f"row {again[-1]} and others repeat the names, as on a new page")
-    if end:
-        reasons.append(f"the table ends above {end!r}")
-    elif more:
-        reasons.append(f"the table ends at the blank row below row {body[-1][0]}")
-    corner = f"{lettered(left)}{own[0][0]}"
-    closed = grid.turned or (more and not end)
-    open_end = left == 0 and right >= max(len(row) for _, row in body)
-    last = lettered(right - 1) + (str((values if end else body)[-1][0]) if closed else "")
-    cells = corner if open_end and (end or not more) else f"{corner}:{last}"
+    columns = [
+        guess(text, unit, k, [at(row, k) for _, row in values], f"{sheet} {title}")
+        for k, (text, unit) in enumerate(told, left)
+    ]
+    head = _on_head(own, names, units, again)
+    ends = f"the table ends above {end!r}"
+    if more and not end:
+        ends = f"the table ends at the blank row below row {body[-1][0]}"
+    cells, wide = f"{lettered(left)}{own[0][0]}", right >= max(len(row) for _, row in body)
+    if left or not wide or (more and not end):
+        last = (values if end else body)[-1][0] if grid.turned or (more and not end) else ""
+        cells = f"{cells}:{lettered(right - 1)}{last}"
     match = _NAMED.search(title)
     found = Found(
-        sheet=sheet, cells=cells, names=names,
-        units=bool(units), end=end, columns=columns, reasons=reasons, rows=values,
+        sheet=sheet, cells=cells,
+        names=names, units=bool(units), end=end, columns=columns, rows=values,
+        reasons=[reason, *head, *([ends] if end or more else [])],
         specimen=match[1] if match else sheet, title=title, turned=grid.turned,
     )  # fmt: skip
-    used = [c for c in columns if c.written or any(map(filled, cells_of(found, c)))]
+    return _looked_over(found)
+
+
+def _looked_over(found: Found) -> Found:
+    """Return a table without columns that hold nothing, with what its columns show together."""
+    used = [c for c in found.columns if c.written or any(map(filled, cells_of(found, c)))]
     found.columns = used
-    found.columns = [_settled(column, found, title) for column in used]
+    found.columns = [_settled(column, found) for column in used]
     _stacked(found)
     _lengthy(found)
     return found
+
+
+def _on_head(
+    own: Sequence[Row], names: int, units: Sequence[str], again: Sequence[int]
+) -> Iterator[str]:
+    """Yield how the names of a table stand above its values."""
+    if names == 2:
+        yield f"rows {own[0][0]} and {own[1][0]} are two levels of names"
+    if units:
+        yield f"row {own[names][0]} holds the units"
+    if again:
+        yield f"row {again[-1]} and others repeat the names, as on a new page"
 
 
 def _is_group(cell: Any) -> bool:
@@ -285,20 +295,21 @@ def cells_of(found: Found, column: Guess) -> list[Any]:
     return [at(row, column.index) for _, row in found.rows]
 
 
-def _settled(column: Guess, found: Found, title: str) -> Guess:
+def _settled(column: Guess, found: Found) -> Guess:
     """Return a column of counts with its form, where its table shows which it is."""
     if column.size is None:
         return column
     siblings = [c for c in found.columns if c.size and c.name == column.name]
-    calibrated = bool(_ISO.search(title)) or any(each.calibrated for each in siblings)
+    calibrated = bool(_ISO.search(found.title)) or any(each.calibrated for each in siblings)
     form, said = column.form, ""
     if any(c.form == "channel" for c in siblings) and form == "cumulative":
         top = all(c is column or c.size is None or c.size[0] < column.size[0] for c in siblings)
         form = "channel" if top else form
     words = {"cumulative": CUMULATIVE, "channel": CHANNEL}
-    told = [name for name, pattern in words.items() if pattern.search(title)]
+    told = [name for name, pattern in words.items() if pattern.search(found.title)]
     if form == "cumulative" and told == ["channel"]:
-        said = f"{column.written!r} is of that size and larger; {title[:100]!r} above it is not"
+        above = repr(found.title[:100])
+        said = f"{column.written!r} is of that size and larger; {above} above it is not"
     elif not form and len(told) == 1:
         form = told[0]
     if not said and form != "channel" and _rises(found, siblings):

@@ -144,8 +144,9 @@ def _on_filters(case: Case) -> Iterator[AuditAnswer]:
 
 def _on_agreements(asked: Qualification, today: date) -> Iterator[AuditAnswer]:
     words = later("Is every concession bounded and still running?")
-    ended = [f"{c.requirement}, until {c.until}" for c in asked.concession
-             if c.until and c.until < today]  # fmt: skip
+    ended = [
+        f"{c.requirement}, until {c.until}" for c in asked.concession if c.until and c.until < today
+    ]
     yield _answer(words, ended if asked.concession else None)
     words = later("Is a review due date set, and still ahead?")
     due = asked.review_due

@@ -9,7 +9,7 @@ from dossier.case.model import Layout
 from dossier.case.records import interpret, join
 from dossier.case.tables.csv_rows import read_csv
 from dossier.case.tables.grid import Grid
-from dossier.case.tables.layout import size_label
+from dossier.case.tables.named import size_label
 from dossier.case.tables.raw_table import TableError
 from dossier.case.tables.sheet_marks import SheetMarks
 from dossier.case.tables.tables import _show_percent, is_workbook, read_sheet, read_table

@@ -1,14 +1,14 @@
 """A table cut out of a sheet or a CSV file by a declared layout: what is read, kept or refused."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from itertools import product
 from typing import Any
 
 import numpy as np
 
-from dossier.case.model import Layout, Long
+from dossier.case.model import Layout
 from dossier.case.problems import suggested
 from dossier.case.tables.grid import (
     SAYS,
@@ -26,6 +26,7 @@ from dossier.case.tables.grid import (
     split_name,
     without_repeats,
 )
+from dossier.case.tables.named import Named, find_column, keep_rows, lengthened
 from dossier.case.tables.raw_table import (
     RawColumn,
     RawTable,
@@ -38,6 +39,10 @@ from dossier.case.tables.raw_table import (
 from dossier.case.tables.written import CLOCK, is_known, lowered
 from dossier.case.units import UnitError, affine
 
+Span = tuple[int, int]
+"""First and last row, or first column and the one behind the last."""
+Names = Sequence[tuple[str, str]]
+"""Each column as it is written: its name, and the unit below it."""
 Said = tuple[int, int, str]
 """Row, column and words of a remark."""
 
@@ -52,47 +57,67 @@ def tabled(grid: Grid, layout: Layout, where: dict[str, str]) -> RawTable:
     """
     grid = grid.turn() if layout.transposed else grid
     window, left, right = grid.window(layout.range)
-    rows = [(n, row) for n, row in window if _first(row[left:right])]
-    if len(rows) <= layout.names + layout.units:
-        raise TableError("", "no data rows in the table", "the rows of values follow the names")
-    heads = rows[: layout.names + layout.units]
+    heads = _heads(window, layout, left, right)
     head, last = heads[: layout.names], heads[-1]
     written = names_of(head, left, right, grid.merged)
-    units = [filled(at(last[1], k)) for k in range(left, right)] if layout.units else []
+    units = [filled(at(last[1], k)) if layout.units else "" for k in range(left, right)]
     above = [row for row in grid.rows if row[0] < head[0][0]]
     below = [row for row in window if row[0] > last[0]]
     below, again = without_repeats(below, heads, above, left, right)
     body, after = _body(below, layout.end, left, right)
-    cells = f"{lettered(left)}{head[0][0]}:{lettered(right - 1)}{body[-1][0]}"
-    raw = RawTable(
-        grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
-        np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
-        head=head[-1][0], declared=bool(layout.decimal), start=layout.start,
-        cells_read=turned_cells(cells) if grid.turned else cells,
-        dilution=layout.dilution, hidden=layout.hidden == "read", turned=grid.turned,
-    )  # fmt: skip
-    if ":" not in layout.range:
-        refuse_outside(body, right)
-    _refuse_more(grid, body, left, right)
-    named = _named(raw, written, units, left, layout, where)
+    raw = _raw(grid, layout, (head[0][0], head[-1][0]), body, (left, right))
+    _refuse_more(grid, body, left, right, whole=":" not in layout.range)
+    named = _named(raw, list(zip(written, units, strict=True)), left, layout, where)
     raw.columns = tuple(c for _, c in named if c.name)
     after += _noted(raw, left)
-    absent = {lowered(word) for word in layout.missing}
-    for held in raw.cells if absent else ():
-        held[:] = ["" if lowered(filled(each)) in absent else each for each in held]
-    _carry(raw, named, layout.carried)
-    _select(raw, named, where)
+    _chosen(raw, named, layout, where)
     titles = [each for n, row in above for each in _remark(n, row, left, right)]
-    for row, column, text in (*titles, *after, *_said(raw, named, layout)):
-        cell = f"{lettered(column)}{row}"
-        raw.remark_cells[row, text] = turned_cells(cell) if raw.turned else cell
-    raw.remarks = tuple(sorted(raw.remark_cells))
+    _remember(raw, (*titles, *after, *_said(raw, named, layout)))
     _repeated(raw, again)
     _without_units(raw)
     raw.read_as = tuple((text, c) for text, c in named if c.name and text != c.name)
     _begin(raw, layout.start)
     raw.settle(layout.decimal)
     return lengthened(raw, layout.long, named) if layout.long else raw
+
+
+def _heads(window: Sequence[Row], layout: Layout, left: int, right: int) -> list[Row]:
+    """Return the rows of names and of units; TableError where no row of values follows."""
+    number = layout.names + layout.units
+    rows = [(n, row) for n, row in window if _first(row[left:right])]
+    if len(rows) <= number:
+        raise TableError("", "no data rows in the table", "the rows of values follow the names")
+    return rows[:number]
+
+
+def _raw(grid: Grid, layout: Layout, heads: Span, body: Sequence[Row], columns: Span) -> RawTable:
+    """Return the values of a table, without its columns."""
+    left, right = columns
+    cells = f"{lettered(left)}{heads[0]}:{lettered(right - 1)}{body[-1][0]}"
+    return RawTable(
+        grid.file, (), [[at(row, k) for _, row in body] for k in range(right)],
+        np.array([n for n, _ in body], dtype=np.int64), (), sheet=True,
+        head=heads[1], declared=bool(layout.decimal), start=layout.start,
+        cells_read=turned_cells(cells) if grid.turned else cells,
+        dilution=layout.dilution, hidden=layout.hidden == "read", turned=grid.turned,
+    )  # fmt: skip
+
+
+def _chosen(raw: RawTable, named: Named, layout: Layout, where: dict[str, str]) -> None:
+    """Empty cells with words for what was not measured, fill what is carried, and take the rows."""
+    absent = {lowered(word) for word in layout.missing}
+    for cells in raw.cells if absent else ():
+        cells[:] = ["" if lowered(filled(each)) in absent else each for each in cells]
+    _carry(raw, named, layout.carried)
+    _select(raw, named, where)
+
+
+def _remember(raw: RawTable, said: Iterable[Said]) -> None:
+    """Make remarks of what was said, each with its cell."""
+    for row, column, text in said:
+        cell = f"{lettered(column)}{row}"
+        raw.remark_cells[row, text] = turned_cells(cell) if raw.turned else cell
+    raw.remarks = tuple(sorted(raw.remark_cells))
 
 
 def _repeated(raw: RawTable, again: Sequence[int]) -> None:
@@ -166,7 +191,7 @@ def _noted(raw: RawTable, left: int) -> list[Said]:
     noted = [k for k, row in enumerate(rows) if is_note(row[left:]) and not _names_unit(row[left:])]
     said = [each for k in noted for each in _remark(int(raw.lines[k]), rows[k], left, len(rows[k]))]
     if noted:
-        _keep(raw, [k for k in range(raw.rows) if k not in noted])
+        keep_rows(raw, [k for k in range(raw.rows) if k not in noted])
     return said
 
 
@@ -187,85 +212,73 @@ def refuse_outside(body: Sequence[Row], width: int) -> None:
                 raise TableError(place, "a cell without a column name above it", "name or empty it")
 
 
-Named = list[tuple[str, RawColumn]]
-"""Each column as it is written, and as it is read; without a name where it is not."""
-
-
-def _named(
-    raw: RawTable,
-    written: Sequence[str],
-    units: Sequence[str],
-    left: int,
-    layout: Layout,
-    where: dict[str, str],
-) -> Named:
-    """Return how each column is read; what makes no sense is on record."""
-    long = layout.long
-    parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
-    wanted = layout.columns | parts
-    aside = (*layout.remarks, *layout.ignored, *layout.carried, *where)
-    left_over = {lowered(name): name for name in (*aside, *wanted)}
-    mapping = {lowered(name): read for name, read in wanted.items()}
-    unread = {lowered(name) for name in aside} - set(mapping)
-    times = [lowered(name) for name in written]
+def _named(raw: RawTable, heads: Names, left: int, layout: Layout, where: dict[str, str]) -> Named:
+    """Return how each column is read, by name and unit in `heads`; what makes no sense is told."""
+    wanted, left_over = _wanted(layout, where)
+    times = [lowered(text) for text, _ in heads]
     named: Named = []
-    for offset, text in enumerate(written):
-        index = left + offset
+    for index, (text, below) in enumerate(heads, left):
         keys = (lowered(by_place(index, raw.turned)), lowered(text))
         key = next((k for k in keys if k in left_over), "") if text or keys[0] in left_over else ""
         place = f"cell {lettered(index)}{raw.head}"
-        name, unit = split_name(mapping.get(key, text))
         if key and key == keys[1] and times.count(key) > 1:
             hint = f'name it by its place in the layout: "{by_place(index, raw.turned)}"'
             raw.complain(place, f"{text!r} is the name of several columns", hint)
         left_over.pop(key, None)
-        if key in unread or not text:
-            name = name if key in mapping else ""
-            if not key:
-                refuse_nameless([RawColumn("", "", index)], raw.cells, raw.lines)
-        elif not key and not is_known(name):
+        if not (key or text):
+            refuse_nameless([RawColumn("", "", index)], raw.cells, raw.lines)
+        name, unit = split_name(wanted.get(key, text))
+        if key not in wanted and (key or not is_known(name)):
+            name = ""
+        if text and not (key or name):
             what = f"column {text!r} is neither read nor left out"
             hint = f"name it in layout {layout.id!r}: under columns, remarks or ignored"
             raw.complain(place, what, hint)
-            name = ""
-        below, own = units[offset].strip("[]() ") if units else "", split_name(text)[1]
-        if name and own and below and is_other_unit(own, below):
-            what = f"column {text!r} has the units {own!r} and {below!r}"
-            raw.complain(place, what, "ask the laboratory which it is: it corrects its file")
-        given = below or (own if key in mapping else "")
-        if name and (what := contradicts(text, given, name, unit)):
-            raw.complain(place, what, SAYS)
+        unit = _unit(raw, place, (text, below), (name, unit), key in wanted)
         other = next((t for t, c in named if name and lowered(c.name) == lowered(name)), None)
         if other is not None:
             what = f"{text!r} is read as {name!r}, and so is {other!r}"
             raw.complain(place, what, "name the one that is none under ignored in the layout")
-        named.append((text, RawColumn(name, unit or given, index)))
+        named.append((text, RawColumn(name, unit, index)))
     for name in left_over.values():
-        hint = suggested(name, [text for text in written if text], "columns")
+        hint = suggested(name, [text for text, _ in heads if text], "columns")
         raw.complain(f"row {raw.head}", f"no column {name!r}, which the layout names", hint)
     return named
 
 
-def find_column(named: Named, name: str) -> RawColumn | None:
-    """Return the column that is written so, or stands there, or is read as that."""
-    for text, column in named:
-        places = (by_place(column.index, turned) for turned in (False, True))
-        if lowered(name) in map(lowered, (text, *places, column.name)):
-            return column
-    return None
+def _wanted(layout: Layout, where: dict[str, str]) -> tuple[dict[str, str], dict[str, str]]:
+    """Return as what columns are read, and all that a layout names, by their names."""
+    long = layout.long
+    parts = {long.side: "side", long.size: "size", long.count: "count"} if long else {}
+    read = layout.columns | parts
+    aside = (*layout.remarks, *layout.ignored, *layout.carried, *where)
+    every = {lowered(name): name for name in (*aside, *read)}
+    return {lowered(name): each for name, each in read.items()}, every
 
 
-def _keep(raw: RawTable, rows: Any) -> None:
-    """Leave out all rows but some."""
-    raw.cells = [[cells[row] for row in rows] for cells in raw.cells]
-    raw.lines = raw.lines[rows]
+def _unit(
+    raw: RawTable, place: str, written: tuple[str, str], read: tuple[str, str], mapped: bool
+) -> str:
+    """Return the unit of a column that is `written` and `read` so; what contradicts it is told."""
+    (text, below), (name, unit) = written, read
+    below, own = below.strip("[]() "), split_name(text)[1]
+    if name and own and below and is_other_unit(own, below):
+        what = f"column {text!r} has the units {own!r} and {below!r}"
+        raw.complain(place, what, "ask the laboratory which it is: it corrects its file")
+    given = below or (own if mapped else "")
+    if name and (what := contradicts(text, given, name, unit)):
+        raw.complain(place, what, SAYS)
+    return unit or given
 
 
-def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int) -> None:
+def _refuse_more(grid: Grid, body: Sequence[Row], left: int, right: int, *, whole: bool) -> None:
     """Raise TableError where the range of a table ends while its values go on, if after a pause.
 
-    A title alone, without names below it, begins no other table.
+    A title alone, without names below it, begins no other table.  Beside a `whole` sheet nothing
+    stands.
     """
+    if whole:
+        refuse_outside(body, right)
     titled = False
     for number, row in (each for each in grid.rows if each[0] > body[-1][0]):
         cells = [cell for cell in row[left:right] if filled(cell)]
@@ -290,7 +303,7 @@ def _begin(raw: RawTable, start: str) -> None:
         left = raw.lines[early]
         words = f"rows {left[0]} to {left[-1]}: before the start of the test, {start}; not read"
         raw.remarks = tuple(sorted([*raw.remarks, (int(left[0]), words)]))
-        _keep(raw, rows)
+        keep_rows(raw, rows)
 
 
 def _carry(raw: RawTable, named: Named, carried: Sequence[str]) -> None:
@@ -325,7 +338,7 @@ def _select(raw: RawTable, named: Named, where: dict[str, str]) -> None:
             raw.complain(raw.place(blank, column), f"is empty: whose {name!r} is this row?", hint)
         raw.others |= {text for text in texts if lowered(text) != lowered(wanted)}
     if where:
-        _keep(raw, np.flatnonzero(kept))
+        keep_rows(raw, np.flatnonzero(kept))
 
 
 def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
@@ -334,57 +347,3 @@ def _said(raw: RawTable, named: Named, layout: Layout) -> Iterator[Said]:
         for line, text in zip(raw.lines, raw.texts(column), strict=True):
             if text:
                 yield int(line), column.index, text
-
-
-def lengthened(raw: RawTable, long: Long, named: Named) -> RawTable:
-    """Return a table of one row a time made from one of a row a time, sensor and size.
-
-    Cells of other columns must agree among the rows of one time.
-    """
-    found = {key: find_column(named, getattr(long, key)) for key in ("side", "size", "count")}
-    side, size, count = found["side"], found["size"], found["count"]
-    time = raw.find("time")
-    if side is None or size is None or count is None or time is None:
-        missing = [name for name, column in (*found.items(), ("time", time)) if column is None]
-        raise TableError("", f"no column for {', '.join(missing)}", "correct the layout")
-    sides = {lowered(word): way for word, way in long.sides.items()}
-    counts = raw.numbers(count)
-    first: dict[str, int] = {}
-    heads = [first.setdefault(text, row) for row, text in enumerate(raw.texts(time))]
-    made: dict[str, dict[int, float]] = {}
-    for row, head in enumerate(heads):
-        way = sides.get(lowered(filled(raw.cells[side.index][row])))
-        if way is None:
-            hint = f"sides of the layout: {', '.join(long.sides)}"
-            raw.complain(raw.place(row, side), "stands for neither side", hint)
-            continue
-        name = f"{way} {size_label(filled(raw.cells[size.index][row]), long.unit)}"
-        if head in made.setdefault(name, {}):
-            raw.complain(raw.place(row, count), f"a second count {name} at one time", "keep one")
-        made[name][head] = counts[row]
-    single = tuple(c for c in raw.columns if c not in {side, size, count})
-    _refuse_different(raw, single, heads)
-    kept = list(first.values())
-    _keep(raw, kept)
-    for name, counted in made.items():
-        single = (*single, RawColumn(name, count.unit, len(raw.cells)))
-        raw.cells.append(np.array([counted.get(head, np.nan) for head in kept]))
-    raw.columns = single
-    return raw
-
-
-def _refuse_different(raw: RawTable, columns: Sequence[RawColumn], heads: Sequence[int]) -> None:
-    """Record each cell that is not that of the first row of its time."""
-    for column in columns:
-        cells = raw.cells[column.index]
-        for row, head in enumerate(heads):
-            if filled(cells[row]) and cells[row] != cells[head]:
-                raw.complain(raw.place(row, column), "differs within one time", "check the rows")
-
-
-def size_label(text: str, unit: str) -> str:
-    """Return a size or a channel as a column of the case format names it."""
-    numbers = re.findall(r"[0-9]+(?:[.,][0-9]+)?", text.partition("um")[0].partition("µm")[0])
-    values = [f"{float(n.replace(',', '.')):g}" for n in numbers]
-    size = " to ".join(values) if len(values) == 2 else values[0] if values else text
-    return f"{size} {unit}"

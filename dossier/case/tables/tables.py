@@ -37,6 +37,7 @@ from dossier.case.tables.raw_table import (
 from dossier.case.tables.sheet_marks import Cell, SheetMarks, sheet_marks
 from dossier.case.tables.whole_book import check_workbook
 from dossier.case.tables.written import WORDS, lowered
+from dossier.system.grouped import grouped
 
 _CELLS = re.compile(r"(?:(?P<sheet>.*)!)?(?P<range>[A-Z]+[0-9]+(?::[A-Z]+[0-9]*)?)")
 
@@ -271,11 +272,9 @@ def _refuse_beside(table: RawTable, marks: SheetMarks, rows: Iterable[int]) -> N
     """Complain of cells that show another unit, scale or word than their columns say, or may."""
     columns = (*(column for _, column in table.read_as), *table.columns)
     units = {column.index: column.unit for column in columns}
-    cells: dict[str, list[Cell]] = {}
-    for cell, words in marks.beside.items():
-        if not same_unit(words, units.get(cell[1], "")):
-            cells.setdefault(words, []).append(cell)
-    for words, each in cells.items():
+    told = ((words, cell) for cell, words in marks.beside.items())
+    odd = ((words, cell) for words, cell in told if not same_unit(words, units.get(cell[1], "")))
+    for words, each in grouped(odd).items():
         what = f"is shown otherwise than it is, by its number format: {words!r}"
         _name(table, each, what, "format it as a plain number, in the unit of its column")
     for top, left, bottom, right in marks.changing:

@@ -34,7 +34,7 @@ from dossier.evidence.statistics.combine import (
     trials,
 )
 from dossier.evidence.statistics.estimate import Component, Estimate, NotDemonstrated, SpecimenValue
-from dossier.evidence.statistics.uncertainty import precision
+from dossier.evidence.statistics.uncertainty import Precision, precision
 from dossier.physics import multipass
 from dossier.physics.values import Bound, Floats
 from dossier.words import later, say
@@ -219,27 +219,12 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
     """
     runs = usable_runs(bench, side)
     records = [run.record for run in runs]
-    least = min(float(run.raw_up.min()) for run in runs)
-    if not least >= LEAST_UPSTREAM:
-        words = later(
-            "only {number:.0f} particles counted upstream at some size: no ratio to interpolate "
-            "there"
-        )
-        raise NotDemonstrated(say(words, number=least), tuple(records))
+    _enough_upstream(runs)
     nominal = [multipass.size_reaching(run.sizes, run.ratio, ratio) for run in runs]
-    rng = generator(bench, f"{side} size at {ratio:.6g}")
-    common = _common(bench, runs)
-    shift = common * rng.standard_normal(trials())
-    pairs = list(zip(runs, [_near(run, ratio, common) for run in runs], strict=True))
-    shared = np.array([_sizes(run, each, ratio, shift[:, None]) for run, each in pairs])
-    own = np.array([_sizes(run, each, ratio, _noise(run, each, rng)) for run, each in pairs])
     values = np.array([each.value for each in nominal])
+    rng = generator(bench, f"{side} size at {ratio:.6g}")
     told = precision(values, [bench.laboratories[record] for record in records])
-    if told is not None and told.of_mean > 0:
-        error = shared.mean(axis=0) - values.mean()
-        inside = np.isfinite(error)
-        seen = farther(error[inside], -shift[inside] / common, told.of_mean, told.dof)
-        shared[:, inside] += seen - error[inside]
+    shared, own = _drawn_sizes(bench, runs, ratio, rng, told, values)
     counters = half_width_of(shared.mean(axis=0)) if told else _finite_std(shared.mean(axis=0))
     source = say("certificates, through the interpolation")
     scatter = _scatter(values, own)
@@ -265,6 +250,42 @@ def size_rating(bench: Bench, side: Side, ratio: float) -> Estimate:
         precision=told,
         notes=(say("interpolated between counted sizes, ln(ratio) against size; Monte Carlo"),),
     )
+
+
+def _enough_upstream(runs: Sequence[MultipassResult]) -> None:
+    """Raise NotDemonstrated where too few particles were counted for a ratio."""
+    least = min(float(run.raw_up.min()) for run in runs)
+    if not least >= LEAST_UPSTREAM:
+        words = later(
+            "only {number:.0f} particles counted upstream at some size: no ratio to interpolate "
+            "there"
+        )
+        raise NotDemonstrated(say(words, number=least), tuple(run.record for run in runs))
+
+
+def _drawn_sizes(
+    bench: Bench,
+    runs: Sequence[MultipassResult],
+    ratio: float,
+    rng: np.random.Generator,
+    told: Precision | None,
+    values: Floats,
+) -> tuple[Floats, Floats]:
+    """Return draws of the size of each run (n, m) [um(c)]: by what all share, and by its counts.
+
+    Where laboratories differ by more than counters may, what all share is drawn by that.
+    """
+    common = _common(bench, runs)
+    shift = common * rng.standard_normal(trials())
+    pairs = [(run, _near(run, ratio, common)) for run in runs]
+    shared = np.array([_sizes(run, each, ratio, shift[:, None]) for run, each in pairs])
+    own = np.array([_sizes(run, each, ratio, _noise(run, each, rng)) for run, each in pairs])
+    if told is not None and told.of_mean > 0:
+        error = shared.mean(axis=0) - values.mean()
+        inside = np.isfinite(error)
+        seen = farther(error[inside], -shift[inside] / common, told.of_mean, told.dof)
+        shared[:, inside] += seen - error[inside]
+    return shared, own
 
 
 def _finite_std(draws: Floats) -> float:

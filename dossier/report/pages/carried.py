@@ -113,8 +113,9 @@ def _before(case: Case, source: Source, finding: Finding) -> Finding | None:
     """
     demand, same = finding.demand, source.case.language == case.qualification.language
     for each in sorted(source.findings, key=lambda e: e.get("requirement") != demand.id):
-        where = (each.get("at") or "", demand.at_text) if same else (
-            each.get("requirement"), demand.id)  # fmt: skip
+        where = (
+            (each.get("at") or "", demand.at_text) if same else (each.get("requirement"), demand.id)
+        )
         if each.get("quantity") == demand.quantity.name and where[0] == where[1]:
             return _as_found(finding, each)
     return None
@@ -135,9 +136,10 @@ def _as_found(finding: Finding, before: Mapping[str, Any]) -> Finding | None:
 
 def _apart(one: Finding, other: Finding) -> bool:
     (low, (_, top)), (high, (end, _)) = sorted(
-        (each.estimate.value, each.interval) for each in (one, other)
+        (each.estimate.value, each.interval)
+        for each in (one, other)
         if each.estimate is not None and each.interval is not None
-    )  # fmt: skip
+    )
     return high - low > math.hypot(top - low, high - end)
 
 

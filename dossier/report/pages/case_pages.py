@@ -77,8 +77,9 @@ def measured_text(value: Measured | None, unit: str, dimension: str) -> str:
 def _set_lines(each: Library) -> Iterator[str]:
     """Yield where a requirement set is from, and which of its requirements count."""
     day = date_text(each.issued)
-    yield say("{title}, revision {revision} of {day}", title=each.title, revision=each.revision,
-              day=day)  # fmt: skip
+    yield say(
+        "{title}, revision {revision} of {day}", title=each.title, revision=each.revision, day=day
+    )
     yield each.file
     if each.taken:
         yield say("taken from it: {names}", names=", ".join(each.taken))
@@ -140,9 +141,10 @@ def _stated(name: str, value: float | None, unit: str, dimension: str) -> str:
 def filters_page(case: Case, assessment: Assessment, places: Places) -> FiltersPage:
     """Return filters, test fluids and records as formatted text."""
     return FiltersPage(
-        facts=tuple(_filters(case, assessment)), records=_records(case, assessment, places),
+        facts=tuple(_filters(case, assessment)),
+        records=_records(case, assessment, places),
         carried=carried_table(case, assessment),
-    )  # fmt: skip
+    )
 
 
 def _filters(case: Case, assessment: Assessment) -> Iterator[Fact]:

@@ -145,8 +145,9 @@ def described(circuit: Asked) -> str:
     parts = [say(ARRANGEMENTS[circuit.arrangement]), say(WHERE[where])]
     parts.append(say("rated flow {flow}", flow=_flow(circuit.rated_flow)))
     if circuit.partial_flow_share is not None:
-        parts.append(say("stated share of partial flow {share}",
-                         share=percent(circuit.partial_flow_share)))  # fmt: skip
+        parts.append(
+            say("stated share of partial flow {share}", share=percent(circuit.partial_flow_share))
+        )
     return "; ".join(parts)
 
 

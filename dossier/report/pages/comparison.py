@@ -239,8 +239,9 @@ def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradeP
 def _shown(demand: Demand, estimate: Estimate) -> tuple[float, float, float]:
     """Return value and interval as printed; what is only a bound is open on one side."""
     open_ended = {
-        "larger than": (estimate.value, math.inf), "smaller than": (-math.inf, estimate.value)
-    }  # fmt: skip
+        "larger than": (estimate.value, math.inf),
+        "smaller than": (-math.inf, estimate.value),
+    }
     ends = open_ended.get(estimate.bound) or estimate.interval()
     low, high = (demand.shown(end) for end in ends)
     return demand.shown(estimate.value), min(low, high), max(low, high)

@@ -132,8 +132,9 @@ def _each(parts: Sequence[Assessment]) -> Cell:
         names = _machines(own)
         machines = names.parts if isinstance(names, Line) else (str(names),)
         title = in_quotes(own.application.title, 70)
-        head = say("{mark}: {met}. {title}: ", mark=own.mark, met=say(MET[part.decision]),
-                   title=title)  # fmt: skip
+        head = say(
+            "{mark}: {met}. {title}: ", mark=own.mark, met=say(MET[part.decision]), title=title
+        )
         lines.append(Line((head, *machines)))
     left = len(parts) - len(lines)
     rest = say_count(left, "{number} more", "{number} more")

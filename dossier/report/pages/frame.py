@@ -84,12 +84,13 @@ def _scope(case: Case, assessment: Assessment) -> Table:
     return Table(
         caption=say("Scope"),
         columns=(
-            Column("", 12), Column(say("Asked for, and on what it rests"), 47),
+            Column("", 12),
+            Column(say("Asked for, and on what it rests"), 47),
             Column(say("Not covered"), 41),
         ),
         rows=rows,
         note=_asked(assessment),
-    )  # fmt: skip
+    )
 
 
 Pair = tuple[Cell, Cell]
@@ -114,9 +115,10 @@ def _filter(case: Case, assessment: Assessment) -> Pair:
     asked, (tested, drawn, named) = case.qualification, lots_tested(case, assessment)
     text = say(
         "{part}, as tested: {number} specimens of {lots}",
-        part=of_maker(asked.candidate.part_number, asked.candidate.maker), number=len(tested),
+        part=of_maker(asked.candidate.part_number, asked.candidate.maker),
+        number=len(tested),
         lots=", ".join(sorted(drawn) or named) or say("no lot named"),
-    )  # fmt: skip
+    )
     if asked.reference is not None:
         fitted = of_maker(asked.reference.part_number, asked.reference.maker)
         text = say("{filter}; in place of {other}", filter=text, other=fitted)
@@ -172,11 +174,12 @@ def _oil(case: Case, assessment: Assessment) -> Pair:
         beyond = say(words, beyond=beyond, t=min(swept) - KELVIN)
     words = later("{oil}, {kv40} at 40 °C; from cold start at {cold} to {hot}")
     told = say(
-        words, oil=speak(oil.description) or say(NONE),
+        words,
+        oil=speak(oil.description) or say(NONE),
         kv40=si(oil.kv40.value, "mm2/s", "kinematic viscosity"),
         cold=si(duty.cold_start, "degC", "temperature"),
         hot=si(duty.hot_oil, "degC", "temperature"),
-    )  # fmt: skip
+    )
     return _resting(case, assessment, told, "viscosity"), beyond
 
 
@@ -186,10 +189,11 @@ def _service(case: Case, assessment: Assessment) -> Pair:
     if duty.ingression is None:
         words = later("{hours}; how much contaminant is not stated")
     told = say(
-        words, hours=si(duty.service_interval, "h", "time"),
+        words,
+        hours=si(duty.service_interval, "h", "time"),
         ingression=measured_text(duty.ingression, "g/h", "mass rate"),
         dust=duty.ingression_dust or say(NONE),
-    )  # fmt: skip
+    )
     beyond = say("A longer interval; more or other contaminant; pulsating flow")
     return _resting(case, assessment, told, "ingression"), beyond
 
@@ -234,9 +238,10 @@ def _checks(assessment: Assessment) -> Pair:
     missing = dict.fromkeys(say(c.rule) for c in made if c.outcome == "not checked")
     memory = {each.rule for each in made if each.from_memory}
     met = say(
-        "{met} of {number} checks of the tests met", number=len(made),
+        "{met} of {number} checks of the tests met",
+        number=len(made),
         met=sum(each.outcome == "met" for each in made),
-    )  # fmt: skip
+    )
     beyond = []
     if missing:
         beyond.append(say("Not checked: {rules}", rules=", ".join(missing)))

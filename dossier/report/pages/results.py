@@ -89,10 +89,11 @@ def in_units(finding: Finding) -> tuple[Finding, ...]:
     """
     demand = finding.demand
     return tuple(
-        finding if each.unit == demand.unit and (demand.rounded or demand.not_worse is None)
+        finding
+        if each.unit == demand.unit and (demand.rounded or demand.not_worse is None)
         else replace(finding, demand=_rounded(finding, replace(demand, unit=each.unit)))
         for each in scales(demand.unit)
-    )  # fmt: skip
+    )
 
 
 def _rounded(finding: Finding, demand: Demand) -> Demand:
@@ -207,8 +208,9 @@ def _statement(estimate: Estimate) -> str:
 
 def specimens_text(demand: Demand, estimate: Estimate) -> str:
     """Return each specimen's own result: "C1 98.50, C2 98.39; U ≤ 0.25"; equal ones together."""
-    spreads = [2.0 * each.u / abs(demand.spread_factor) for each in estimate.per_specimen
-               if not each.bound]  # fmt: skip
+    spreads = [
+        2.0 * each.u / abs(demand.spread_factor) for each in estimate.per_specimen if not each.bound
+    ]
     widest = max((u for u in spreads if 0 < u < math.inf), default=0.0)
     told = ((_specimen(demand, e, widest), e.specimen or e.record) for e in estimate.per_specimen)
     same = grouped(told)
