@@ -193,18 +193,26 @@ def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Ma
     if len(files[name]) > MAX_JSON:
         raise NotADossierError(f"{name} is larger than {MAX_JSON // 2**20} MiB")
     try:
-        document = json.loads(files[name], parse_constant=_no_constant)
+        document = json.loads(files[name], parse_constant=_no_constant, object_pairs_hook=_once)
         return model.model_validate(document), document
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"])[:120]
         raise NotADossierError(f"{name} is not of a known form: {place}: {first['msg']}") from None
     except (ValueError, RecursionError):
-        raise NotADossierError(f"{name} is not valid JSON") from None
+        raise NotADossierError(f"{name} is not valid JSON, or says something twice") from None
 
 
 def _no_constant(name: str) -> NoReturn:
     raise ValueError(name)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return an object in which every key stands once: of two, readers differ in which counts."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError
+    return found
 
 
 def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:

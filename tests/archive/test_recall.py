@@ -56,6 +56,7 @@ from dossier.register.register import Wanted, reading_beside, recalls_of
 from dossier.register.register import find as found_in
 from dossier.register.row import without
 from dossier.seal.signature import make_identity
+from dossier.system.confined import StoppedError
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
@@ -172,6 +173,10 @@ def told(done):
 
 def reads(folder):
     return {row.file: row.decision for row in update(folder).rows}
+
+
+def beside(folder, path):
+    return reading_beside(folder, path, sha256(path.read_bytes()), TODAY, (), Recalls())
 
 
 def refused(folder, *arguments, **how):
@@ -347,11 +352,32 @@ def test_an_approval_beside_a_register_says_that_what_it_replaces_was_recalled(f
     assert {row.remark for row in update(folder).rows if row.revision} == {words[8:]}
 
 
+def test_only_the_file_that_was_verified_is_read_beside_a_register(folder, tmp_path):
+    path = folder / "built.pdf"
+    done = run("verify", path, "--quick", "--register", folder)
+    assert f"remark: {folder} has no register: what was recalled there" in done.stdout
+    update(folder)
+    assert beside(folder, path) == ("", "")
+    for content, why in ((path.read_bytes() + b"\n", "changed while"), (b"%PDF-1.7", "cannot be")):
+        other = put(tmp_path, "other.pdf", content)
+        with pytest.raises(StoppedError, match=why):
+            reading_beside(folder, other, sha256(path.read_bytes()), TODAY, (), Recalls())
+
+
+def test_a_linked_folder_is_not_left_out_in_silence(folder, tmp_path):
+    put(tmp_path, "elsewhere/r1.pdf", made("LFQ-0412", 1, decision="not approved"))
+    (folder / "linked").symlink_to(tmp_path / "elsewhere")
+    assert update(folder).unreadable == (
+        ("linked", "is a link to a folder, which is not followed"),
+    )
+
+
 def test_who_asks_no_register_that_lies_beside_is_told(folder):
     words = "has a register: whether it is recalled or superseded there was not asked"
     path = folder / "built.pdf"
     calls = ("verify", path, "--quick"), ("compare", path, path)
     assert all(words not in run(*call).stdout for call in calls)
+    assert "was not asked: no register given (--register)" in run(*calls[0]).stdout
     put_on_file(folder, first=FIRST)
     assert all(f": {folder} {words}" in run(*call).stdout for call in calls)
     below = put(folder, "2026/it.pdf", path.read_bytes())
@@ -567,10 +593,10 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     assert told(done) == {"r0.pdf": NO_APPROVAL}
     assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
-    assert reading_beside(tmp_path, tmp_path / "r0.pdf", TODAY, (), Recalls()) == taken
+    assert beside(tmp_path, tmp_path / "r0.pdf") == taken
     elsewhere = tmp_path.with_suffix(".pdf")
     shutil.copy(tmp_path / "r0.pdf", elsewhere)
-    assert reading_beside(tmp_path, elsewhere, TODAY, (), Recalls()) == taken
+    assert beside(tmp_path, elsewhere) == taken
     assert reads(tmp_path)["r1.pdf"] == "approved"
     put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
     assert reads(tmp_path) == {
@@ -660,7 +686,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
     done = put_on_file(tmp_path, "dossier:A")
     assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
-    assert reading_beside(tmp_path, tmp_path / "a.pdf", TODAY, (), Recalls()) == ("", "")
+    assert beside(tmp_path, tmp_path / "a.pdf") == ("", "")
     put_on_file(tmp_path, "dossier:A", lift=True)
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}

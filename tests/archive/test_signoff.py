@@ -18,7 +18,6 @@ from dossier.record.signoff import (
     SAID,
     ZONES,
     Days,
-    _letters,
     content_digest,
     judge_sign_offs,
     same_person,
@@ -90,6 +89,18 @@ def test_a_role_that_is_not_asked_for_does_not_hold():
         ("A. Pers\u200bon", "A. Person", True),
         ("Person, Anna-Maria", "Anna Maria Person", True),
         ("A. Person", "B. Person", False),
+        ("Person, Anna", "Person, Berta", False),
+        ("Anna Person", "Dr. Anna Person", True),
+        ("Anna Person", "A. Person", True),
+        ("Anna Person (tester)", "Anna Person (head)", True),
+        ("Anna Person, tester", "Anna Person, head", True),
+        ("Tester (invented)", "Head of pumps (invented)", False),
+        ("Jürgen Bär", "Juergen Baer", True),
+        ("Åse Müller-Lie", "Aase Muller Lie", True),
+        ("Anna Person", "anna_person", True),
+        ("Anna Person", "AnnaPerson", True),
+        ("Anna Person", "Anna Personne", False),
+        ("Reviewer 2", "Reviewer 21", False),
     ],
 )
 def test_names_are_compared_as_a_reader_would(one, other, same):
@@ -104,7 +115,6 @@ def test_every_plain_letter_is_told_as_the_one_that_the_table_says_it_looks_like
     assert len(pairs) > 6
     for one, other in pairs:
         assert same_person(f"Kap{one}er Dent", f"Dent, Kap{other}er")
-        assert _letters(one) == _letters(other)
 
 
 def test_the_digest_is_that_of_the_canonical_form():
@@ -236,7 +246,7 @@ def test_the_command_refuses_what_would_not_hold(folder):
     refused(folder, "no sign-off 'prepared' stands before it", role="checked", name="Some Body")
     sign(folder, {"role": "prepared", "name": "Some Body", "date": DAY})
     sign(folder, {"role": "checked", "name": "Some Body", "date": DAY})
-    refused(folder, "approver is the preparer", role="approved", name="some body")
+    refused(folder, "may be that of the preparer", role="approved", name="some body")
     early = DAY - timedelta(days=1)
     refused(folder, "dated before", role="approved", name="Other Body", date=early)
 
