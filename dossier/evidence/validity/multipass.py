@@ -102,7 +102,7 @@ def _base_level(held: Run, limit: Limit) -> Found:
     for level in relevance.terms_of(held.case.application, entry.kind, entry.path, "base_level"):
         allowed = limit.levels if level is None else (level,)
         if not any(math.isclose(agreed, each, rel_tol=1e-6) for each in allowed):
-            listed = ", ".join(number_text(each * 1e3, "g") for each in allowed)
+            listed = "; ".join(number_text(each * 1e3, "g") for each in allowed)
             words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
             return False, say(words, agreed=agreed * 1e3, listed=listed)
     off, level = held.result.base_level / agreed - 1.0, held.result.base_level
@@ -297,7 +297,7 @@ def _same_sizes(held: Run, _: Limit) -> Found:
     everything = {float(size) for run in held.siblings for size in run.sizes}
     lacking = sorted(everything - {float(size) for size in held.result.sizes})
     if lacking:
-        sizes = ", ".join(number_text(size, "g") for size in lacking)
+        sizes = "; ".join(number_text(size, "g") for size in lacking)
         return False, say("no counts at {sizes} µm(c), which other runs have", sizes=sizes)
     number = len(everything)
     return True, say_count(number, "{number} size in every run", "{number} sizes in every run")
