@@ -109,7 +109,7 @@ def build(
     spare(summary)
     order = Order(
         out=out, issued=issued, house=house, only_stale=only_stale, replace=replace, on=today(),
-        recalls=recalls_at(out) if out.is_dir() else None, debug=DEBUG in sys.argv,
+        recalls=recalls_at(out), debug=DEBUG in sys.argv,
     )  # fmt: skip
     if len(cases) > 1 or only_stale or summary is not None or scheduler:
         raise typer.Exit(_build_many(cases, order, jobs, scheduler, summary))

@@ -1,7 +1,6 @@
 """A command that tells every error of its call at once, in words of its user."""
 
 import inspect
-import os
 import re
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
@@ -41,11 +40,7 @@ def stop(*lines: object) -> NoReturn:
 
 
 def recalls_at(folder: Path) -> "Recalls":
-    """Return the recalls of a folder of dossiers; the command ends where they are not known."""
-    from dossier.record.recall import REGISTER, recalls_in
-
-    if not os.path.lexists(folder / REGISTER):
-        return recalls_in(folder)
+    """Return the recalls that count in a folder; the command ends where they are not known."""
     from dossier.register.register import recalls_of
     from dossier.register.store import RegisterError
 
@@ -66,11 +61,11 @@ def spare(*targets: Path | None, given: Sequence[Path] = ()) -> None:
 
 def not_asked(pdf: Path) -> str:
     """Return that a register lies beside a dossier whose recalls do not count; else nothing."""
-    from dossier.record.recall import REGISTER
+    from dossier.record.recall import around
 
-    beside = os.path.lexists(pdf.parent / REGISTER)
-    words = "a register lies beside it: whether it is recalled or superseded there was not asked"
-    return f"{words} ('dossier verify --register FOLDER' does)" if beside else ""
+    found = around(pdf)
+    words = "whether it is recalled or superseded there was not asked ('dossier verify --register"
+    return f"{found[0]} has a register: {words} FOLDER' does)" if found else ""
 
 
 UsageError: Any = typer.BadParameter.__mro__[1]

@@ -305,7 +305,7 @@ def choose(
     from dossier.make.choose import write_choice
     from dossier.make.verdict_text import print_choice
 
-    chosen = write_choice(cases, out, today(), recalls_at(out) if out.is_dir() else None)
+    chosen = write_choice(cases, out, today(), recalls_at(out))
     typer.echo("\n".join(map(shown, (chosen.pdf, chosen.json))))
     print_choice(chosen.choice)
 

@@ -26,6 +26,7 @@ from dossier.words.terminal_safe import shown, shown_json
 
 NOT_VERIFIED = 3
 PASSPHRASE = "DOSSIER_PASSPHRASE"
+NO_REGISTER = "whether it was superseded or recalled was not asked: no register given (--register)"
 
 
 def _roles() -> list[str]:
@@ -243,6 +244,10 @@ def verify(
                 path, trust=trusted, persons=persons, revoked=revoked, at=moment,
                 pages=not quick, trust_house=trust_house or (), recalls=recalls,
             )  # fmt: skip
+            reading, why = "", not_asked(path) or NO_REGISTER
+            if register and recalls:
+                beside = register, path, result.sha256, day, trusted, recalls
+                reading, why = reading_beside(*beside)
         except (NotADossierError, StoppedError) as error:
             code, what = WRONG_INPUT, "not a dossier"
             if isinstance(error, StoppedError):
@@ -250,9 +255,6 @@ def verify(
             typer.echo(shown(f"{path}: {what}: {error}"), err=True)
             codes.append(code)
             continue
-        reading, why = "", not_asked(path)
-        if register and recalls:
-            reading, why = reading_beside(register, path, day, trusted, recalls)
         result = replace(result, beside=reading, beside_why=why)
         codes.append(DONE if result.verified else NOT_VERIFIED)
         results.append(result)

@@ -13,7 +13,7 @@ from dossier.make.decide import assess, compose, issue_date, sign_off
 from dossier.make.read import case_in, house_of, read_case
 from dossier.make.recompute import page_problems
 from dossier.record.dossier_file import Saved, refuse_sealed, save_files, stem_of, write_whole
-from dossier.record.recall import Recalled, Recalls, recalled_in, recalls_in
+from dossier.record.recall import Recalled, Recalls, recalled_in, recalls_around
 from dossier.report.house.house import read_house
 from dossier.report.signing import SignOff
 from dossier.words import speaking
@@ -63,13 +63,13 @@ def build(
     `house` is the folder of a house, before the one that the case names.  Both files appear whole
     or not at all; with `only_stale`, what holds to the byte what was built is not touched.  `on` is
     the day it is: an approval that is over by then says so; the day of issue if not given.  What
-    `recalls` name, those on file in `out` if not given, is not carried over; no lift on file is
-    believed, that takes `register.register.recalls_of`.  Raises CaseError for
-    problems of the inputs or of the house, and, unless `replace`, where the PDF there is sealed and
+    `recalls` name, those on file in `out` and around it if not given, is not carried over; no lift
+    on file is believed, that takes `register.register.recalls_of`.  Raises CaseError for problems
+    of the inputs or of the house, and, unless `replace`, where the PDF there is sealed and
     not left alone: its seals would be lost.
     """
-    if recalls is None and Path(out).is_dir():
-        recalls = recalls_in(Path(out))
+    if recalls is None:
+        recalls = recalls_around(Path(out))
     case = case_in(folder, on, recalls)
     if not (replace or only_stale):
         refuse_sealed(Path(out) / f"{stem_of(case.qualification)}.pdf")
@@ -114,7 +114,6 @@ def sign(
     from dossier.record.signoff import add_sign_off, days_of, signed_entry, signoff_toml
 
     case = read_case(folder, house, on or today())
-    refuse(page_problems(case))
     assessment = assess(case, issued, pages=False)
     state = sign_off(case, assessment, issued)
     if digest and digest.strip().lower() != state.digest:

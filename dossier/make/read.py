@@ -43,17 +43,21 @@ def read_case(
 ) -> Case:  # fmt: skip
     """Return the case in `folder`, validated; CaseError lists every problem of it.
 
+    The pages of what it carries are built again and compared, which takes as long as a build.
     `house` is a folder of a house, before the one that the case names: its digest is part of what
     people sign.  `on` is the day it is, after which nobody can have signed; not looked at if not
     given.  `recalls` are as of `case_in`.
     """
+    from dossier.make.recompute import page_problems
+
     case = case_in(folder, on, recalls)
+    refuse(page_problems(case))
     own = house_of(folder, case.qualification, house)
     return case if own is None else replace(case, house=read_house(own).digest)
 
 
 def case_in(folder: Path | str, on: date | None = None, recalls: Recalls | None = None) -> Case:
-    """Return the case in `folder` without looking for the house that it may name.
+    """Return the case in `folder` without looking for the house that it may name, or at pages.
 
     `recalls` are those on file: evidence that they name is not carried over.
     """

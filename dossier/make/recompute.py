@@ -1,6 +1,6 @@
 """Build a dossier a second time from the raw data attached to it, and compare what comes out."""
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
@@ -158,16 +158,19 @@ def _texts(pdf: bytes) -> list[str]:
         return [" ".join(page.extract_text().split()) for page in PdfReader(BytesIO(pdf)).pages]
 
 
-def page_problems(case: Case) -> Iterator[CaseProblem]:
-    """Yield a problem for each dossier whose pages are not what its attachments give.
+def page_problems(case: Case) -> list[CaseProblem]:
+    """Return a problem for each dossier whose pages are not what its attachments give.
 
-    It takes as long as to build it: asked where a dossier is made or signed off, not of a check.
+    Those too that what is carried came through.  It takes as long as to build them.
     """
-    for source in case.carried:
+    found, waiting = [], [*case.carried]
+    for source in waiting:
+        waiting += source.earlier
         if words := _pages(source.content):
             what = f"{source.name} in {source.file} has pages that its data do not give: {words}"
             hint = "carry evidence from the PDF as it was built"
-            yield CaseProblem("case.toml", "carried . dossier", what, hint)
+            found.append(CaseProblem("case.toml", "carried . dossier", what, hint))
+    return found
 
 
 @lru_cache(4)

@@ -64,6 +64,8 @@ class DossierFile:
     """Where attachments, manifest and decision.json contradict each other; empty when intact."""
     carried: tuple[Source, ...] = ()
     """The dossier that it carries evidence from, by what is attached."""
+    inside: Mapping[str, str] = field(default_factory=dict, repr=False)
+    """SHA-256 of each file that is carried over, by the path that its records name."""
 
     @property
     def case_name(self) -> str:
@@ -128,9 +130,9 @@ def dossier_of(
     if DECISION not in files:
         raise NotADossierError("no decision.json is attached")
     decision, document = _model(files, DECISION, DecisionDocument)
-    case, carried = _case(files, case_name)
+    case, carried, inside = _case(files, case_name)
     return DossierFile(
-        pdf=pdf, decision=decision, document=document, files=files, case=case,
+        pdf=pdf, decision=decision, document=document, files=files, case=case, inside=inside,
         manifest=manifest or ManifestDocument.model_construct(schema_="", case=case_name, files={}),
         application=_asked(files, case_name, case or {}),
         content=hashlib.sha256(files.get(MANIFEST, b"")).hexdigest(),
@@ -160,18 +162,19 @@ def _application(files: Mapping[str, bytes], case: str, named: str) -> Mapping[s
 
 def _case(
     files: Mapping[str, bytes], name: str
-) -> tuple[Mapping[str, Any] | None, tuple[Source, ...]]:
+) -> tuple[Mapping[str, Any] | None, tuple[Source, ...], Mapping[str, str]]:
     """Return case.toml with what stands in tables of its own, and where evidence is carried from.
 
-    None where one of them cannot be read.
+    None where one of them cannot be read.  Last come the digests of the files that are carried.
     """
     from dossier.case.carried import with_carried
 
     document, lost = _toml(files, f"{name}/case.toml"), list[str]()
     whole = with_carried(document, _fetch(files, name, lost)) if document is not None else None
     if whole is None or lost or whole.problems:
-        return None, ()
-    return whole.document, tuple(whole.sources)
+        return None, (), {}
+    inside = {path: hashlib.sha256(content).hexdigest() for path, content in whole.inside.items()}
+    return whole.document, tuple(whole.sources), inside
 
 
 def _fetch(files: Mapping[str, bytes], case: str, lost: list[str]) -> Callable[[str], bytes | None]:
@@ -190,18 +193,26 @@ def _model(files: Mapping[str, bytes], name: str, model: type[M]) -> tuple[M, Ma
     if len(files[name]) > MAX_JSON:
         raise NotADossierError(f"{name} is larger than {MAX_JSON // 2**20} MiB")
     try:
-        document = json.loads(files[name], parse_constant=_no_constant)
+        document = json.loads(files[name], parse_constant=_no_constant, object_pairs_hook=_once)
         return model.model_validate(document), document
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"])[:120]
         raise NotADossierError(f"{name} is not of a known form: {place}: {first['msg']}") from None
     except (ValueError, RecursionError):
-        raise NotADossierError(f"{name} is not valid JSON") from None
+        raise NotADossierError(f"{name} is not valid JSON, or says something twice") from None
 
 
 def _no_constant(name: str) -> NoReturn:
     raise ValueError(name)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return an object in which every key stands once: of two, readers differ in which counts."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError
+    return found
 
 
 def _toml(files: Mapping[str, bytes], name: str) -> Mapping[str, Any] | None:

@@ -5,9 +5,10 @@ records it names is found in what a dossier rests on, so that one that comes lat
 """
 
 import hashlib
+import os
 import re
-from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -60,7 +61,9 @@ class RecallOutcome(_Form):
 class Recall(_Form):
     """One recall, or the end of some."""
 
-    schema_: Literal["dossier recall 1.0"] = Field(alias="schema", default="dossier recall 1.0")
+    schema_: Literal["dossier recall 1.0", "dossier recall 1.1"] = Field(
+        alias="schema", default="dossier recall 1.1"
+    )
     number: Annotated[int, Field(ge=1, le=99_999_999, strict=True)]
     kind: Kind
     value: Annotated[Text, Field(min_length=1)]
@@ -68,6 +71,8 @@ class Recall(_Form):
     """Laboratory or dossier number by which it is told from another of the same name."""
     dossiers: tuple[Digest, ...] = ()
     """SHA-256 of the dossiers that `value` or `within` names: what is carried from them counts."""
+    tables: tuple[Digest, ...] = ()
+    """What the recalled records of the register were read from: elsewhere it may have any name."""
     first: date | None = None
     """Day of measurement from which it is recalled; None from the beginning."""
     until: date | None = None
@@ -95,6 +100,11 @@ class Recall(_Form):
 
     def names(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
         """Return the records of a dossier that it recalls; `WHOLE` where it is recalled itself."""
+        same = (e.records for e in rests if e.kind == "table" and e.value in self.tables)
+        return self.called(number, revision, rests).union(*same)
+
+    def called(self, number: str, revision: int, rests: Sequence[Rest]) -> frozenset[str]:
+        """Return those of `names` that it recalls by what they are called, or made with."""
         named = self.value if self.kind == "dossier" else self.within
         ends = [e for e in rests if e.kind == "carried" and e.value in self.dossiers]
         through = [*ends, *(e for e in rests if e.called("dossier", named))]
@@ -158,19 +168,26 @@ class Recalled:
 
 @dataclass(frozen=True)
 class Recalls:
-    """The recalls of a folder, in their order."""
+    """The recalls of a folder, in their order, and those of other folders that count there too."""
 
     given: tuple[Recall, ...] = ()
     files: Mapping[str, int] = field(default_factory=dict)
     """SHA-256 of each file -> the number of its recall."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """Files that have the name of a recall and are none that can be read -> why."""
+    others: tuple["Recalls", ...] = ()
+    """Those of the folders `around` it, each with numbers of its own."""
 
     @cached_property
     def active(self) -> tuple[Recall, ...]:
-        """Return those that no later one lifts."""
+        """Return those of the folder itself that no later one lifts."""
         lifted = {old for each in self.given for old in each.lifts if old < each.number}
         return tuple(e for e in self.given if not e.lifts and e.number not in lifted)
+
+    @cached_property
+    def counting(self) -> tuple[Recall, ...]:
+        """Return those that count in the folder, wherever they lie."""
+        return (*self.active, *(each for other in self.others for each in other.active))
 
     @cached_property
     def _outcomes(self) -> dict[str, RecallOutcome]:
@@ -180,16 +197,16 @@ class Recalls:
         self, sha256: str, number: str, revision: int, rests: Sequence[Rest]
     ) -> Recalled | None:
         """Return what is recalled of a dossier; None where nothing is."""
-        because = {
-            name: f"recall {each.number} ({each.told})"
-            for each in self.active
-            for name in each.names(number, revision, rests)
-        }
+        because: dict[str, str] = {}
+        for each in self.counting:
+            told, of = f"recall {each.number} ({each.told}", (number, revision, rests)
+            because |= dict.fromkeys(each.names(*of), f"{told}: the same table)")
+            because |= dict.fromkeys(each.called(*of), f"{told})")
         if not because:
             return None
-        outcome = self._outcomes.get(sha256)
-        fits = outcome is not None and set(outcome.records) == set(because)
-        return Recalled(because, outcome if fits else None)
+        last = (each._outcomes.get(sha256) for each in (self, *self.others))
+        fits = (each for each in last if each is not None and set(each.records) == set(because))
+        return Recalled(because, next(fits, None))
 
     def of(self, dossier: DossierFile) -> Recalled | None:
         """Return what is recalled of a dossier that was read; None where nothing is."""
@@ -199,7 +216,7 @@ class Recalls:
 
 def recalled_in(pdf: Path, recalls: Recalls | None) -> Recalled | None:
     """Return what is recalled of the dossier in a PDF; None where nothing is."""
-    return recalls.of(read_dossier(pdf)) if recalls and recalls.active else None
+    return recalls.of(read_dossier(pdf)) if recalls and recalls.counting else None
 
 
 def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:
@@ -232,3 +249,28 @@ def recalls_in(folder: Path, written: Container[str] = ()) -> Recalls:
         else:
             given.append(recall)
     return Recalls(tuple(sorted(given, key=lambda each: each.number)), files, faults)
+
+
+def around(folder: Path) -> list[Path]:
+    """Return the folders with a register above one, of which it is of all dossiers, and below it.
+
+    Hidden ones are left out.
+    """
+    found = [each for each in folder.resolve().parents if os.path.lexists(each / REGISTER)]
+    for place, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        if REGISTER in files and Path(place) != folder:
+            found.append(Path(place))
+    return found
+
+
+def recalls_around(folder: Path, read: Callable[[Path], Recalls] = recalls_in) -> Recalls:
+    """Return the recalls of a folder, if there is one, with those of the folders around it."""
+    own = read(folder) if folder.is_dir() else Recalls()
+    return with_others(own, {each: read(each) for each in around(folder)})
+
+
+def with_others(own: Recalls, others: Mapping[Path, Recalls]) -> Recalls:
+    """Return recalls with those of other folders; what of these cannot be read is told by path."""
+    lost = {str(path / file): why for path, e in others.items() for file, why in e.faults.items()}
+    return replace(own, others=tuple(others.values()), faults={**own.faults, **lost})

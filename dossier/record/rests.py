@@ -1,5 +1,7 @@
 """What a decision rests on: instruments, lots, laboratories, records and the days of those."""
 
+import hashlib
+import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -26,13 +28,14 @@ KINDS = {
     "record": "Records",
 } | dict.fromkeys(
     ("filter", "approved lot", "equipment", "calibration", "concession", "not conceded", "carried",
-     "dossier"), ""
+     "dossier", "table"), ""
 )  # fmt: skip
 """What can be asked for, with its heading below a dossier; the others stand elsewhere.
 
 `source` is the document that a requirement was taken from; concession, calibration and
 carried evidence end on a day; a machine is not conceded where a concession that the approval needs
-names others; `dossier` is one that records were carried from.
+names others; `dossier` is one that records were carried from; `table` is the digest of what a
+record was read from, under whatever name.
 """
 
 BY_STEM = ("standard", "source", "certificate")
@@ -187,7 +190,7 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
         named = [("instrument", each) for each in _texts(record, "instruments")]
         for kind in ("laboratory", "standard", "fluid", "specimen"):
             named.append((kind, _text(record, kind)))
-        for key in (*named, ("record", name)):
+        for key in (*named, ("record", name), ("table", _table_digest(dossier, record))):
             used[key].append(name)
             yield *key, users[name], (name,)
     words = {"instrument": ("certificate", "certificate"), "laboratory": ("laboratory", "name")}
@@ -202,6 +205,15 @@ def _of_case(dossier: DossierFile) -> Iterator[_Use]:
     yield from _dossiers(dossier.carried, {_text(each, "id") for each in entries})
     for asked in dossier.applied.values():
         yield "fluid", _text(_table(asked or {}, "oil"), "description"), (), ()
+
+
+def _table_digest(dossier: DossierFile, record: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a record's file and of where in it the record stands; else nothing."""
+    path, _, place = _text(record, "file").partition("#")
+    own = dossier.decision.inputs.get(posixpath.normpath(f"{dossier.case_name}/{path}"))
+    found = dossier.inside.get(path, own)
+    table = repr((found, place, sorted(_table(record, "where").items())))
+    return hashlib.sha256(table.encode()).hexdigest() if found else ""
 
 
 def _in_tables(dossier: DossierFile, case: Mapping[str, Any]) -> Iterator[_Use]:

@@ -50,20 +50,34 @@ _HEAD = (
 )
 
 
-def content_digest(document: Mapping[str, Any]) -> str:
+def content_digest(document: Mapping[str, Any], *, folder: bool = False) -> str:
     """Return the SHA-256 that sign-offs are bound to, in hexadecimal.
 
     `document` is the content of decision.json: digests of all inputs, requirements, findings,
     checks, decision, conditions and date of issue; `LEFT_OUT` and `SAID` say what is not bound, and
-    of a file under `stated` what it states is, not its bytes.  Hashed is its canonical form after
-    RFC 8785.
+    of a file under `stated` what it states is, not its bytes.  Files of the case are bound by their
+    names within its folder, others by all of theirs; with `folder` all are, as once was the rule.
+    Hashed is its canonical form after RFC 8785.
     """
     import rfc8785
 
     bound = {key: _unsaid(value, key) for key, value in document.items() if key not in LEFT_OUT}
     if stated := bound.pop("stated", None):
         bound["inputs"] = bound["inputs"] | stated
+        home = next(iter(stated)).removesuffix("case.toml")
+        bound |= {} if folder else _within(home, bound["inputs"], bound["records"])
     return hashlib.sha256(rfc8785.dumps(bound)).hexdigest()
+
+
+def _within(home: str, inputs: Mapping[str, str], records: Sequence[Any]) -> dict[str, Any]:
+    """Return inputs and records without the name of the case's folder, those of it apart."""
+    own = {name for name in inputs if name.startswith(home)}
+    files = (re.sub(f"^{re.escape(home)}", "./", row["file"]) for row in records)
+    return {
+        "inputs": {name: inputs[name] for name in inputs if name not in own},
+        "own": {name.removeprefix(home): inputs[name] for name in own},
+        "records": [row | {"file": file} for row, file in zip(records, files, strict=True)],
+    }
 
 
 def _unsaid(value: Any, part: str) -> Any:
@@ -123,8 +137,14 @@ def state_of(
     days: "Days",
     end: date | None,
 ) -> SignOff:
-    """Return sign-offs judged for a document and the roles it needs; `end` is its last day."""
-    digest = content_digest(document)
+    """Return sign-offs judged for a document and the roles it needs; `end` is its last day.
+
+    Those that were given when the name of the folder was bound too hold as they did.
+    """
+    digest, given = content_digest(document), {each.digest for each in entries}
+    if given and digest not in given:
+        before = content_digest(document, folder=True)
+        digest = before if before in given else digest
     signed = judge_sign_offs(entries, roles, digest, days)
     ended = over(document["decision"], end, days.today)
     return SignOff(signed=signed, roles=tuple(roles), digest=digest, until=days.until, ended=ended)
@@ -173,7 +193,7 @@ def judge_sign_offs(
     return tuple(found)
 
 
-ANOTHER = "another person has to sign"
+ANOTHER = "another person has to sign, by the whole name"
 _refused = partial(refusal, SIGNOFF_FILE)
 
 
@@ -207,42 +227,56 @@ def _objection(
     last = "approved" if "approved" in roles else roles[-1]
     preparer = next((each for each in held if each.role == first), None)
     if preparer and entry.role == last and same_person(preparer.name, entry.name):
-        return say("the approver is the preparer"), ANOTHER
+        return say("its name may be that of the preparer"), ANOTHER
     return "", ""
 
 
 def same_person(one: str, other: str) -> bool:
-    """Return whether two names are, or only look, the same.
+    """Return whether two names are, or may be, those of one person.
 
-    Looked away from are case, the order of the words and what stands between them, hidden marks and
-    letters that look like others (UTS 39), before and after case is taken away: "I" looks like "l",
-    "i" does not.
+    All words of one are then words of the other: a title, a further name or a remark tells nobody
+    apart, and an initial is any word that begins with it.  Looked away from are case, the order of
+    the words and what stands between them, marks on letters, and letters that look like others
+    (UTS 39), before and after case is taken away: "I" looks like "l", "i" does not.
     """
-    if one.isascii() and other.isascii() and _letters(one) != _letters(other):
+    quick = [_words(each.casefold().translate(_ALIKE)) for each in (one, other)]
+    if one.isascii() and other.isascii() and not _may_be_one(*quick):
         return False
-    if _parts(_looks(plain(one))) == _parts(_looks(plain(other))):
-        return True
-    return _parts(plain(_looks(one))) == _parts(plain(_looks(other)))
+    seen = [(_looks(plain(each)), plain(_looks(each))) for each in (one, other)]
+    return any(_may_be_one(*map(_words, pair)) for pair in zip(*seen, strict=True))
 
 
 _ALIKE = str.maketrans({"i": "l", "1": "l", "|": "l", "0": "o", "m": "rn"})
 """Plain letters that look like others: what the whole table, which is long, has of them."""
+_TWO_WAYS = (r"\(.*?\)", ""), (r"(?<=[aou])e|(?<=a)a", "")
+"""What a name may be written with or without: a remark, and the second letter of an umlaut."""
 
 
-def _letters(name: str) -> list[str]:
-    """Return the letters of a plain name in the order of the alphabet, those alike as one."""
-    return sorted(filter(str.isalnum, name.casefold().translate(_ALIKE)))
+def _words(name: str) -> list[str]:
+    """Return the words of a name; what follows a comma is left out where a whole name precedes."""
+    bare = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    for pattern, new in _TWO_WAYS:
+        bare = re.sub(pattern, new, bare.translate({0xF8: "o", 0xE6: "a", 0x142: "l"})) or bare
+    before, after = (re.findall(r"[^\W_]+", part) for part in bare.partition(",")[::2])
+    return before if len(before) > 1 else before + after
 
 
-def _parts(name: str) -> list[str]:
-    """Return the words of a name in the order of the alphabet."""
-    return sorted(re.findall(r"[^\s,;()/-]+", name))
+def _may_be_one(one: list[str], other: list[str]) -> bool:
+    short, long = sorted((one, other), key=len)
+    if "".join(short) == "".join(long):
+        return True
+    return all(any(_stands_for(word, each) for each in long) for word in short)
+
+
+def _stands_for(one: str, other: str) -> bool:
+    initial = min(len(one), len(other)) == 1 and one[0] == other[0] and one[0].isalpha()
+    return one == other or initial
 
 
 def same_name(one: str, other: str) -> bool:
     """Return whether two names are the same to the letter: what only looks alike is another.
 
-    Apart from what `same_person` looks away from, marks such as an apostrophe may differ in form.
+    Apart from case, full stops and hidden marks, marks such as an apostrophe may differ in form.
     """
     first, second = (plain(_looks(each, marks=True), as_written=True) for each in (one, other))
     return first == second

@@ -3,16 +3,16 @@
 import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
 from dossier.case.attached import MAX_PDF, NotADossierError, ordinary
-from dossier.record.recall import Recalls
+from dossier.record.recall import FILE, REGISTER, RESTORE, Recalls, recalls_in
 from dossier.record.rests import Rest
 from dossier.record.standing import DRAFT, NOT_INTACT
 from dossier.register.row import Row, row_digest
-from dossier.register.store import Chained, Kept, Rests, chain_faults
+from dossier.register.store import Chained, Kept, Rests, chain_faults, open_store
 from dossier.system.grouped import grouped
 
 
@@ -196,3 +196,15 @@ def file_digest(path: Path, size: int | None = None) -> str:
         if os.fstat(file.fileno()).st_size > MAX_PDF:
             raise NotADossierError(f"larger than {MAX_PDF // 2**20} MiB")
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def believed(folder: Path) -> Recalls:
+    """Return the recalls that lie in a folder, as its register believes them if there is one."""
+    if not os.path.lexists(folder / REGISTER):
+        return recalls_in(folder)
+    with open_store(folder) as store:
+        stored = Stored(chain=store.chain(), rows={}, rests={})
+    found = recalls_in(folder, stored.written)
+    gone = [link for key, link in stored.recalls.items() if key not in found.files]
+    lost = {FILE.format(number=e.revision): f"it is gone, or was changed: {RESTORE}" for e in gone}
+    return replace(found, faults={**found.faults, **lost})

@@ -81,6 +81,10 @@ def _cell(value: object) -> object:
     return value if isinstance(value, int) else _FORMULA.sub("'", one_line(str(value)))
 
 
+UNTOLD = {"outcomes", "schema_", "tables"}
+"""Of a recall, what a list of them leaves out."""
+
+
 def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
     """Return the dossiers and the state of the register as JSON."""
     document = {
@@ -89,7 +93,9 @@ def json_text(outcome: Register, hits: Sequence[Hit]) -> str:
         "links": len(outcome.heads),
         "whole": outcome.whole,
         "events": outcome.events,
-        "recalls": [e.model_dump(exclude={"outcomes", "schema_"}) for e in outcome.recalls.active],
+        "recalls": [
+            e.model_dump(exclude={"outcomes", "schema_"}) for e in outcome.recalls.counting
+        ],
         "dossiers": [_entry(hit) for hit in hits],
         "not_dossiers": [{"file": file, "reason": why} for file, why in outcome.unreadable],
         "copies": [{"file": file, "of": other} for file, other in outcome.copies],
@@ -136,7 +142,7 @@ def print_state(outcome: Register, *, to_stderr: bool) -> None:
     """Print the head of the chain; to standard error what is missing, replaced or no dossier."""
     for event in outcome.events:
         typer.echo(f"{event.kind}: {one_line(event.text)}", err=True)
-    for each in outcome.recalls.active:
+    for each in outcome.recalls.counting:
         told = one_line(f"{each.what}: {each.reason}")
         typer.echo(f"recall {each.number} of {each.day}: {told}", err=True)
     for file, why in outcome.unreadable:

@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import get_args
@@ -100,8 +100,10 @@ def recall_evidence(folder: Path, outcome: Register, asked: Recalling, *, jobs: 
     new = new.model_copy(update={"dossiers": tuple(_dossiers(new, outcome))})
     if asked.lift:
         new = new.model_copy(update={"lifts": _lifted(new, outcome.recalls)})
+    elif new.kind != "dossier":  # whose tables may be read again for another decision
+        new = new.model_copy(update={"tables": tuple(_tables(new, outcome))})
     ways = [each for each in given if each.number in new.lifts] or [new]
-    after = Recalls((*given, new))
+    after = replace(outcome.recalls, given=(*given, new))
     rows = [row for row in outcome.rows if _touched(ways, row, outcome)]
     told = tuple(_all_told(folder, rows, outcome, after, asked, jobs))
     new = new.model_copy(update={"outcomes": tuple(_outcomes(told))})
@@ -147,6 +149,16 @@ def _dossiers(new: Recall, outcome: Register) -> Iterator[str]:
     """Yield SHA-256 of each dossier that a recall names, itself or to tell a record by."""
     value = new.value if new.kind == "dossier" else new.within
     yield from sorted(e.sha256 for e in outcome.rows if _same("dossier", value, e.name))
+
+
+def _tables(new: Recall, outcome: Register) -> Iterator[str]:
+    """Yield the digest of each table that a recalled record of the register was read from."""
+    found: set[str] = set()
+    for row in outcome.rows:
+        rests = outcome.rests.get(row.sha256, ())
+        records = new.called(row.number, row.revision, rests)
+        found |= {e.value for e in rests if e.kind == "table" and not records.isdisjoint(e.records)}
+    yield from sorted(found)
 
 
 def _same(kind: str, value: str, name: str) -> bool:
@@ -282,8 +294,8 @@ def _one_thing(new: Recall, rows: Sequence[Row], outcome: Register) -> None:
     found: dict[str, None] = {}
     for row in rows:
         rests = outcome.rests[row.sha256]
-        records = new.names(row.number, row.revision, rests)
-        if new.kind in BY_DOSSIER:
+        records = new.called(row.number, row.revision, rests)
+        if new.kind in BY_DOSSIER and records:
             found[f"{row.number}/{new.value}"] = None
         elif new.kind in BY_LABORATORY:
             for each in records:
@@ -351,5 +363,6 @@ def _outcomes(told: Sequence[Told]) -> Iterator[RecallOutcome]:
 
 def _before(new: Recall, recalls: Recalls) -> int:
     """Return the number of an active recall that says the same with the same outcomes, or 0."""
-    same = (e for e in recalls.active if _what(e) == _what(new) and e.outcomes == new.outcomes)
+    alike = (e for e in recalls.active if _what(e) == _what(new) and {*new.tables} <= {*e.tables})
+    same = (e for e in alike if e.outcomes == new.outcomes)
     return next((each.number for each in same if not new.lifts), 0)

@@ -12,13 +12,23 @@ from pathlib import Path
 from dossier.case.attached import NotADossierError
 from dossier.decision.rules import Decision
 from dossier.record.dossier_file import write_whole
-from dossier.record.recall import FILE, RESTORE, Recall, Recalls, recalls_in
+from dossier.record.recall import (
+    FILE,
+    REGISTER,
+    Recall,
+    Recalls,
+    around,
+    recalls_around,
+    recalls_in,
+    with_others,
+)
 from dossier.record.rests import KINDS, Rest, folded
 from dossier.record.standing import STANDINGS
 from dossier.register.events import (
     Event,
     Present,
     Stored,
+    believed,
     events_of,
     extends,
     faults_of,
@@ -28,6 +38,8 @@ from dossier.register.row import Row, on_day, refusals, settled, without
 from dossier.register.store import GENESIS, Chained, RegisterError, Rests, Store, linked, open_store
 from dossier.system.confined import StoppedError, confined, mapped, stranger
 
+NO_REGISTER = "{} has no register: what was recalled there, and taken away with it, does not show"
+LINK = "is a link to a folder, which is not followed"
 _CHUNK = 8
 """Dossiers that a process reads at a time."""
 
@@ -84,13 +96,13 @@ def update(
     head = head.strip().lower()
     if not folder.is_dir():
         raise RegisterError(f"{folder}: no such folder")
-    program = program_digest()
+    program, others = program_digest(), {each: believed(each) for each in around(folder)}
     with open_store(folder) as store:
         stored = Stored(chain=store.chain(), rows=store.rows(), rests=store.rests())
         faults = faults_of(stored)
         known = {} if trust or faults else _known(stored, head, program)
         found = _scanned(folder, known, stored.rests, tuple(trust), jobs)
-        found.recalls = recalls_in(folder, stored.written)
+        found.recalls = with_others(recalls_in(folder, stored.written), others)
         events = [*faults, *events_of(folder, stored, found, program)]
         added = _added(stored, found, program)
         store.append(added)
@@ -115,24 +127,26 @@ def _beside(folder: Path, found: Present, today: date) -> tuple[Row, ...]:
 
 
 def reading_beside(
-    folder: Path, path: Path, today: date, trust: Sequence[bytes], recalls: Recalls
+    folder: Path, path: Path, key: str, today: date, trust: Sequence[bytes], recalls: Recalls
 ) -> tuple[str, str]:
     """Return how a dossier reads beside those of a folder if one has taken its place, and which.
 
-    Where none has, the first is empty, and the second says which others approve nothing.  Nothing
-    is written in the folder.  Both are empty where the file is no dossier.
+    Where none has, the first is empty, and the second says which others approve nothing, or that
+    there is no register.  Nothing is written in the folder.  Raises StoppedError where the file is
+    no dossier, or not that of the SHA-256 `key`.
     """
     found, keys = _scanned(folder, {}, {}, tuple(trust), 1), tuple(trust)
     (own,) = _confined((path.absolute().parent, [path.name], keys))
-    if isinstance(own, str):
-        return "", ""
-    key, found.recalls = own[0].sha256, recalls
+    if isinstance(own, str) or own[0].sha256 != key:
+        raise StoppedError(own if isinstance(own, str) else "it was changed while it was read")
+    found.recalls = recalls
     found.rows.setdefault(key, replace(own[0], file=str(path.absolute())))
     found.rests[key] = own[1]
     rows = _beside(folder, found, today)
     row = next(each for each in rows if each.sha256 == key)
     if row.current and not row.conflict:
-        return "", dict(refusals(rows)).get(row.sha256, "")
+        lacks = "" if os.path.lexists(folder / REGISTER) else NO_REGISTER.format(folder)
+        return "", "; ".join(filter(None, (dict(refusals(rows)).get(row.sha256), lacks)))
     return row.decision, row.remark if row.conflict else f"superseded by {row.superseded_by}"
 
 
@@ -146,12 +160,16 @@ def _known(stored: Stored, head: str, program: str) -> dict[str, Row]:
 
 
 def _pdfs(folder: Path) -> Iterator[str]:
-    """Yield the PDFs below `folder`, without hidden ones, as relative paths in a fixed order."""
+    """Yield the PDFs below `folder`, without hidden ones, as relative paths in a fixed order.
+
+    Links to folders are among them: they are not followed, and to be told.
+    """
     for place, folders, files in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in sorted(files):
-            if name.lower().endswith(".pdf") and not name.startswith("."):
-                yield (Path(place) / name).relative_to(folder).as_posix()
+        links = [name for name in folders if Path(place, name).is_symlink()]
+        named = [name for name in files if name.lower().endswith(".pdf") and name[0] != "."]
+        for name in sorted([*named, *links]):
+            yield (Path(place) / name).relative_to(folder).as_posix()
 
 
 def _scanned(
@@ -164,7 +182,7 @@ def _scanned(
             name.encode()
             sha256 = file_digest(folder / name)
         except (NotADossierError, OSError) as error:
-            found.unreadable[name] = _reason(error)
+            found.unreadable[name] = LINK if (folder / name).is_dir() else _reason(error)
             continue
         except UnicodeEncodeError:
             shown = name.encode("utf-8", "backslashreplace").decode()
@@ -254,16 +272,12 @@ def _keep(store: Store, stored: Stored, found: Present) -> None:
 
 
 def recalls_of(folder: Path) -> Recalls:
-    """Return the recalls on file in a folder, as its register believes them; nothing is written.
+    """Return the recalls that count in a folder, each as the register beside it believes it.
 
-    One that was registered, and is gone or another now, cannot be read.
+    They lie in it, or in a folder above or below it that has a register.  Nothing is written.  One
+    that was registered, and is gone or another now, cannot be read.
     """
-    with open_store(folder) as store:
-        stored = Stored(chain=store.chain(), rows={}, rests={})
-    found = recalls_in(folder, stored.written)
-    gone = [link for key, link in stored.recalls.items() if key not in found.files]
-    lost = {FILE.format(number=e.revision): f"it is gone, or was changed: {RESTORE}" for e in gone}
-    return replace(found, faults={**found.faults, **lost})
+    return recalls_around(folder, believed)
 
 
 def noted(folder: Path, recall: Recall) -> str:

@@ -219,7 +219,7 @@ class Verification:
                 yield f"{seal.field}: not in a list given, but whether one covers it is not known"
         names = [each.name for each in self.signoff.signed]
         if any(same_person(a, b) for i, a in enumerate(names) for b in names[i + 1 :]):
-            yield "one person has signed off in more than one role"
+            yield "by the names, one person may have signed off in more than one role"
         if len(self.signoff.roles) == 1:
             yield "its case asks for one sign-off alone: nobody approved what another prepared"
         for answer in self.answers:

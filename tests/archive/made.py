@@ -129,7 +129,8 @@ def files(doc, *, signed=True, name="case", inputs=None, signed_as=None, **other
     What else is named stands in decision.json as given, such as a false `standing`.
     """
     given = {f"{name}/case.toml": case_toml(), f"{name}/application.toml": application(doc)}
-    given |= {f"{name}/records/mp-1.csv": b"size,up,down\n20,100,1\n"}
+    own = f"size,up,down\n20,100,1\n# {doc['case']['number']} {doc['case']['revision']}\n"
+    given |= {f"{name}/records/mp-1.csv": own.encode()}
     given |= {f"{name}/{key}": content for key, content in (inputs or {}).items()}
     doc = doc | {"inputs": {key: sha256(content) for key, content in given.items()}}
     if signed:

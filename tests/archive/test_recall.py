@@ -27,6 +27,7 @@ from dossier.record.recall import (
     RecallOutcome,
     Recalls,
     recalled_in,
+    recalls_around,
     recalls_in,
 )
 from dossier.record.rests import Rest, _dossiers
@@ -55,6 +56,7 @@ from dossier.register.register import Wanted, reading_beside, recalls_of
 from dossier.register.register import find as found_in
 from dossier.register.row import without
 from dossier.seal.signature import make_identity
+from dossier.system.confined import StoppedError
 from dossier.verification.verify import verify
 from tests.archive.made import TODAY, case_toml, finding, put, sha256, update
 from tests.archive.made import dossier as made
@@ -117,6 +119,15 @@ def test_a_recall_names_the_records_of_its_days(how, records):
     )  # fmt: skip
 
 
+def test_a_table_that_is_recalled_is_known_under_any_name():
+    tables = rest("table", "0" * 64, ("M1",)), rest("table", "1" * 64, ("M9",))
+    recall = of(value="FM-1", tables=("1" * 64,))
+    assert recall.names("N", 4, (*RESTS, *tables)) == {"M2", "M9"}
+    assert Recalls((recall,)).recalled("0" * 64, "N", 4, (*RESTS, *tables)).because == {
+        "M2": "recall 1 (instrument FM-1)", "M9": "recall 1 (instrument FM-1: the same table)"
+    }  # fmt: skip
+
+
 def test_records_rest_on_every_dossier_that_they_came_through():
     def source(revision, records, *earlier):
         case = SimpleNamespace(number="N", revision=revision)
@@ -162,6 +173,10 @@ def told(done):
 
 def reads(folder):
     return {row.file: row.decision for row in update(folder).rows}
+
+
+def beside(folder, path):
+    return reading_beside(folder, path, sha256(path.read_bytes()), TODAY, (), Recalls())
 
 
 def refused(folder, *arguments, **how):
@@ -337,13 +352,36 @@ def test_an_approval_beside_a_register_says_that_what_it_replaces_was_recalled(f
     assert {row.remark for row in update(folder).rows if row.revision} == {words[8:]}
 
 
+def test_only_the_file_that_was_verified_is_read_beside_a_register(folder, tmp_path):
+    path = folder / "built.pdf"
+    done = run("verify", path, "--quick", "--register", folder)
+    assert f"remark: {folder} has no register: what was recalled there" in done.stdout
+    update(folder)
+    assert beside(folder, path) == ("", "")
+    for content, why in ((path.read_bytes() + b"\n", "changed while"), (b"%PDF-1.7", "cannot be")):
+        other = put(tmp_path, "other.pdf", content)
+        with pytest.raises(StoppedError, match=why):
+            reading_beside(folder, other, sha256(path.read_bytes()), TODAY, (), Recalls())
+
+
+def test_a_linked_folder_is_not_left_out_in_silence(folder, tmp_path):
+    put(tmp_path, "elsewhere/r1.pdf", made("LFQ-0412", 1, decision="not approved"))
+    (folder / "linked").symlink_to(tmp_path / "elsewhere")
+    assert update(folder).unreadable == (
+        ("linked", "is a link to a folder, which is not followed"),
+    )
+
+
 def test_who_asks_no_register_that_lies_beside_is_told(folder):
-    words = "a register lies beside it: whether it is recalled or superseded there was not asked"
+    words = "has a register: whether it is recalled or superseded there was not asked"
     path = folder / "built.pdf"
     calls = ("verify", path, "--quick"), ("compare", path, path)
     assert all(words not in run(*call).stdout for call in calls)
+    assert "was not asked: no register given (--register)" in run(*calls[0]).stdout
     put_on_file(folder, first=FIRST)
-    assert all(f": {words}" in run(*call).stdout for call in calls)
+    assert all(f": {folder} {words}" in run(*call).stdout for call in calls)
+    below = put(folder, "2026/it.pdf", path.read_bytes())
+    assert f": {folder} {words}" in run("verify", below, "--quick").stdout
     assert words not in run(*calls[0], "--register", folder).stdout
 
 
@@ -381,6 +419,30 @@ def test_what_a_file_by_hand_gives_back_is_not_believed(folder):
     put_on_file(folder, until=date(2026, 3, 31), lift=True)
     assert reads(folder) == {"built.pdf": "approved"}
     assert update(folder).whole
+
+
+@pytest.mark.parametrize(("there", "asked"), [(".", "2026"), ("2026", "."), ("2026", "2027/x")])
+def test_a_recall_counts_above_and_below_the_folder_it_lies_in(folder, there, asked):
+    """A register is of all dossiers below its folder; of two beside one another neither is."""
+    inside = there != "2026" or asked != "2027/x"
+    moved = put(folder, f"{there}/built.pdf", (folder / "built.pdf").read_bytes()).parent
+    put_on_file(moved, first=FIRST)
+    put(folder, f"{asked}/built.pdf", (moved / "built.pdf").read_bytes())
+    for found in (recalls_at(folder / asked), recalls_around(folder / asked)):
+        assert bool(recalled_in(folder / asked / "built.pdf", found)) is inside
+    assert bool(recalls_at(folder / asked / "new").counting) is (there == ".")  # not yet made
+    assert {row.state for row in update(folder / asked).rows} == (
+        {"recalled"} if inside else {"approved"}
+    )  # fmt: skip
+    if inside:  # each register has numbers of its own; what one lifts the other still holds
+        put_on_file(folder / asked, until=FIRST)
+        (row,) = {row.remark.partition(":")[0] for row in update(folder / asked).rows}
+        assert row == "recall 1 (instrument FM-04)"
+        put_on_file(folder / asked, until=FIRST, lift=True)
+        assert len(recalls_at(moved).active) == 1
+        (moved / "recall-0001.json").write_text("{", "utf-8")
+        assert str(moved / "recall-0001.json") in "".join(recalls_at(folder / asked).faults)
+        assert not update(folder / asked).whole
 
 
 def test_what_to_do_with_a_file_of_recalls_is_said_once(tmp_path):
@@ -531,10 +593,10 @@ def test_a_later_revision_that_does_not_rest_on_it_is_not_touched(tmp_path):
     assert told(done) == {"r0.pdf": NO_APPROVAL}
     assert done.told[0].why.startswith("superseded: was approved; filters that are fitted by it")
     taken = "superseded: was approved", "superseded by A r1"
-    assert reading_beside(tmp_path, tmp_path / "r0.pdf", TODAY, (), Recalls()) == taken
+    assert beside(tmp_path, tmp_path / "r0.pdf") == taken
     elsewhere = tmp_path.with_suffix(".pdf")
     shutil.copy(tmp_path / "r0.pdf", elsewhere)
-    assert reading_beside(tmp_path, elsewhere, TODAY, (), Recalls()) == taken
+    assert beside(tmp_path, elsewhere) == taken
     assert reads(tmp_path)["r1.pdf"] == "approved"
     put_on_file(tmp_path, "instrument:APC-5")  # what fell does not give way to what it replaced
     assert reads(tmp_path) == {
@@ -586,6 +648,30 @@ def test_a_dossier_recalled_as_a_whole_falls_without_a_decision(folder):
     assert (told(done), done.told[0].why) == ({"built.pdf": FALLS}, "it is recalled as a whole")
 
 
+def test_evidence_that_changes_its_names_does_not_get_away(tmp_path):
+    table = b"size,up,down\n20,100,1\n"
+    renamed = case_toml(("APC-22",)).replace(b"records/mp-1", b"records/own").replace(b"ITH", b"X")
+    renamed = renamed.replace(b"Invented Test House", b"Other House")
+    own = {"case.toml": renamed, "records/own.csv": table}
+    put(tmp_path, "a.pdf", made("A", inputs={"records/mp-1.csv": table}))
+    for what in ("instrument:APC-21", "laboratory:ITH", "record:A/MP-1"):
+        put_on_file(tmp_path, what)
+        later = put(tmp_path, "b.pdf", made("B", inputs=own))
+        other = put(tmp_path, "c.pdf", made("C", inputs=own | {"records/own.csv": table + b"\n"}))
+        assert reads(tmp_path) == {
+            "a.pdf": "recalled: was approved", "b.pdf": "recalled: was approved",
+            "c.pdf": "approved",
+        }  # fmt: skip
+        assert set(told(put_on_file(tmp_path, what))) == {"a.pdf", "b.pdf"}
+        put_on_file(tmp_path, what, lift=True)
+        assert set(reads(tmp_path).values()) == {"approved"}
+        later.unlink()
+        other.unlink()
+    put_on_file(tmp_path, "dossier:A")  # another decision may read its tables again
+    put(tmp_path, "b.pdf", made("B", inputs=own))
+    assert reads(tmp_path)["b.pdf"] == "approved"
+
+
 def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     source = made("A")
     text = (
@@ -600,7 +686,7 @@ def test_evidence_carried_from_a_recalled_dossier_is_recalled_with_it(tmp_path):
     assert "Carried evidence ends: B r0\\, MP-1" in calendar_text(update(tmp_path))
     done = put_on_file(tmp_path, "dossier:A")
     assert told(done) == {"a.pdf": FALLS, "b.pdf": UNKNOWN}
-    assert reading_beside(tmp_path, tmp_path / "a.pdf", TODAY, (), Recalls()) == ("", "")
+    assert beside(tmp_path, tmp_path / "a.pdf") == ("", "")
     put_on_file(tmp_path, "dossier:A", lift=True)
     assert reads(tmp_path) == {"a.pdf": "approved", "b.pdf": "approved"}
     assert set(told(put_on_file(tmp_path, "record:A/MP-1"))) == {"a.pdf", "b.pdf"}

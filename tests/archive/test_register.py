@@ -370,6 +370,7 @@ NO_DOSSIERS = {
     "bare.pdf": (pdf({}), "nothing is attached"),
     "other.pdf": (pdf({"x.txt": b"x"}), "no manifest.json"),
     "json.pdf": (pdf({"manifest.json": b"{"}), "manifest.json is not valid JSON"),
+    "twice.pdf": (pdf({"manifest.json": b'{"case": "a", "case": "b"}'}), "or says something twice"),
     "deep.pdf": (pdf({"manifest.json": b"[" * 100_000}), "manifest.json is not valid JSON"),
     "form.pdf": (pdf({"manifest.json": b"{}"}), "manifest.json is not of a known form: schema"),
     "nan.pdf": (

@@ -3,6 +3,7 @@
 import hashlib
 import re
 import shutil
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -25,12 +26,14 @@ from dossier.decision.choice import Candidate, _as_one
 from dossier.evidence.records.usable import expected
 from dossier.make import read as proving
 from dossier.make import recompute
-from dossier.make.decide import limits
+from dossier.make.decide import decision_json, limits, undrawn
 from dossier.make.outcome import Order
 from dossier.make.read import case_in, doubts, proof_problems
 from dossier.make.recompute import page_problems
 from dossier.make.request_files import asked_of, filed
+from dossier.record.dossier_file import read_dossier
 from dossier.record.recall import FILE, Recall, Recalls
+from dossier.record.rests import rests_on
 from tests.archive.sealed import (
     attachment_stream,
     flipped,
@@ -349,6 +352,18 @@ def test_what_was_recalled_is_not_carried(glue, recalls, named):
         assert case_in(glue, TODAY, recalls).carried
 
 
+def test_a_table_stays_the_same_wherever_it_is_carried(glue):
+    case = case_in(glue)
+    now = undrawn(case, decision_json(case, assess(case, pages=False)))
+    before, after = (
+        {name: e.value for e in rests_on(each) if e.kind == "table" for name in e.records}
+        for each in (read_dossier(glue / PDF), now)
+    )
+    shared = before.items() & after.items()
+    assert {name for name, _ in shared} == case.carried[0].records
+    assert len({*after.values()}) == len(after) == len(case.records)
+
+
 def test_nothing_is_issued_on_evidence_that_ended_before(glue):
     edit(glue, (f"review_due = {REVIEW}", "review_due = 2031-03-31"))
     with pytest.raises(CaseError, match="before the date of issue, 2029-04-01"):
@@ -460,14 +475,17 @@ def test_only_what_weighs_makes_carried_numbers_others(made, monkeypatch, places
     proving._proved.cache_clear()
 
 
-def test_pages_that_say_something_else_are_found_where_a_dossier_is_made(made):
+def test_pages_that_say_something_else_are_found_wherever_a_case_is_read(made, monkeypatch):
     stream = page_stream(made.signed)
     at = place_of(made.signed, stream) + len(stream) // 2
-    for content, found in ((made.signed, 0), (flipped(made.signed, at), 1)):
-        case = SimpleNamespace(carried=[source_of(content)])
-        problems = [*page_problems(case)]
-        assert len(problems) == found
-        assert all("has pages that its data do not give" in str(p) for p in problems)
+    good, bad = source_of(made.signed), source_of(flipped(made.signed, at))
+    cases = [SimpleNamespace(carried=[e]) for e in (good, bad, replace(good, earlier=(bad,)))]
+    problems = [page_problems(case) for case in cases]
+    assert list(map(len, problems)) == [0, 1, 1]
+    assert all("has pages that its data do not give" in str(p) for each in problems for p in each)
+    monkeypatch.setattr(proving, "case_in", lambda number, *_: cases[number])
+    with pytest.raises(CaseError, match="has pages"):  # where it is checked as where it is made
+        read_case(1)
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from dossier.decision.conditions import (
     of_requirements,
     on_file_text,
 )
-from dossier.decision.remarks import _of_another
+from dossier.decision.remarks import _of_another, _of_other_day, _of_other_filter
 from dossier.evidence.limits import Check
 from dossier.evidence.requirement import resolve
 from dossier.evidence.validity.rules import cover
@@ -179,6 +179,43 @@ def test_remarks_that_name_another_specimen_than_the_case_are_a_condition(said, 
     assert _of_another(entry, said, known) == (said[0] if told else "")
     entry.specimen = "the can"  # which no word of a remark can be told to be
     assert not _of_another(entry, said, {*known, "the can"})
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("tested 2025-02-16", True), ("Specimen C1, tested on 16.02.2025", True),
+        ("Prüfdatum: 1.3.2026", True), ("geprüft am 15.02.2026", True),
+        ("test date 03/04/2026", True), ("tested 2026-02-16", False), ("swept 17.02.2026", False),
+        ("tested 2026-03-02, swept 2026-02-18", False), ("test date 02/17/2026", False),
+        ("measured 2026-02-19", True), ("gauge calibrated 2025-11-24", False), ("", False),
+        ("swept before its run on 2026-03-16", False), ("tested 2026-02-31", False),
+    ],
+)  # fmt: skip
+def test_a_day_of_testing_other_than_stated_is_a_condition(said, told):
+    entry = SimpleNamespace(tested=date(2026, 2, 16), finished=date(2026, 2, 18))
+    assert _of_other_day(entry, ["rinsed", said]) == (said if told else "")
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (["filter FIT-0412"], True), (["of lot 24-118"], True), (["FIT‑0412, clean"], True),
+        (["CAN-0412, in the housing of FIT-0412"], False), (["FIT-0412", "CAN-0412"], False),
+        (["FIT-04121"], False), (["the spin-on"], False), (["both bear lot 7"], False), ([], False),
+    ],
+)  # fmt: skip
+def test_remarks_that_name_the_other_filter_are_a_condition(said, told):
+    filters = {
+        "candidate": {"part_number": "CAN-0412", "lots": ("lot 7",)},
+        "reference": {"part_number": "FIT-0412", "lots": ("lot 24-118", "lot 7", "spin-on")},
+    }
+    case = SimpleNamespace(
+        filter_of=lambda side: SimpleNamespace(**filters[side]),
+        lots_of=lambda side: filters[side]["lots"],
+    )
+    entry = SimpleNamespace(filter="candidate")
+    assert _of_other_filter(case, entry, said) == (said[0] if told else "")
 
 
 def test_a_sweep_that_is_said_to_be_of_another_specimen_is_a_condition():

@@ -7,6 +7,7 @@ import pytest
 
 from dossier.evidence.validity.multipass import (
     _as_read,
+    _falling,
     _final_level,
     _flow,
     _injection_level,
@@ -14,6 +15,7 @@ from dossier.evidence.validity.multipass import (
     _still,
     _upstream,
 )
+from dossier.evidence.validity.readings import CountedSide
 
 LIMIT = SimpleNamespace(value=0.05, agreed=0.9)
 
@@ -151,3 +153,23 @@ def test_a_gauge_that_froze_and_leapt_is_told(rows, told, digit):
     found = _still(np.arange(1, 61) * 60.0, drop * 1e3)
     assert bool(found) is told
     assert not told or found.startswith(f"{rows} rows of {drop[30]:.2f} kPa from 31 min on, then ")
+
+
+@pytest.mark.parametrize(
+    ("rows", "good"),
+    [
+        ([[9.6, 9.6], [2.0, 0.0]], True),
+        ([[9.6, 9.5], [2.0, 2.4]], False),
+        ([[np.nan, 9.5], [2.0, np.nan]], True),
+        ([[20.0, 24.8], [90.0, 9.1]], True),  # 24.8, printed in tens
+    ],
+)
+def test_no_row_counts_more_of_a_part_than_of_the_whole(rows, good):
+    means = np.array([[9.0, 1.0]] * 10)
+    sizes, table = np.array([20.0, 25.0]), SimpleNamespace(time=np.array([60.0, 120.0]))
+    side = CountedSide("downstream", sizes, np.array(rows), 2.5, 0.0)
+    held = SimpleNamespace(sides=[side], table=table,
+                           result=SimpleNamespace(up=means, down=means, sizes=sizes))  # fmt: skip
+    met, words = _falling(held, None)
+    assert met is good
+    assert good or "at 2 min: 2.4 per mL from 25 µm(c) on, and 2 per mL from 20" in words

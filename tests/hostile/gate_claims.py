@@ -116,6 +116,14 @@ def thinned(head: list[str], values: np.ndarray) -> np.ndarray:
     return values
 
 
+def one_size_thinned(head: list[str], values: np.ndarray) -> np.ndarray:
+    """Two of five particles from 20 um on left out downstream, the larger sizes as they were."""
+    k = head.index("downstream 20 um(c) [1/mL]")
+    raw = np.rint(values[:, k] / loop.STEP).astype(int)
+    values[:, k] = loop.STEP * np.random.default_rng(1).binomial(raw, 0.6)
+    return values
+
+
 def longer(prefix: str, minutes: float) -> Change:
     """Return what has so many minutes more of injection in the volumes read."""
 
@@ -246,6 +254,8 @@ CLAIMS = [
         words("noise of its own: not met: counts upstream from 15 µm(c) on scatter with those")),
     Row("every second particle left out", "noise as by chance", PUMPS,
         rewritten("mp-c*.csv", thinned), loop.stopped("same dust in every run")),
+    Row("one size edited", "fewer from 20 um on, which leaves those from 25 um on", PUMPS,
+        rewritten("mp-c*.csv", one_size_thinned), loop.stopped("counts fall with size")),
     Row("a sweep shifted", "another specimen's pressures and a little more", PUMPS,
         all_of(copied("pd-c1.csv", "pd-c2.csv", 1.0),
                column("pd-c2.csv", "differential", lambda drop: round(drop + 0.3, 2))),
@@ -277,6 +287,12 @@ CLAIMS = [
     Row("a certificate spelled otherwise", "the same one for both counters", PUMPS,
         edit("case.toml", "ITH-25-1209 (downstream", "ITH 25 1208 (upstream"),
         words("is named for APC-21, APC-22")),
+    Row("a test of another year", "an old run under a new date", PUMPS,
+        edit("records/mp-c1.csv", "tested 2026-02-16", "tested 16.02.2024"),
+        words("condition: MP-C1: is given as tested on 2026-02-16, and the laboratory writes")),
+    Row("a file of the other filter", "its part number still in the head", PUMPS,
+        edit("records/mp-c1.csv", "# Specimen C1,", "# Part FIT-0412,"),
+        words("condition: MP-C1: is given as of the candidate, and the laboratory writes")),
     Row("a specimen that came later", "tested before it was there", PUMPS,
         added(f"{SPECIMEN}received = 2026-03-15"),
         words("specimen 'C1' . received: is 2026-03-15, after its test on 2026-02-04")),

@@ -23,7 +23,7 @@ from dossier.report.assets import drawn_later
 from dossier.report.charts import filtration_chart as filtration
 from dossier.report.charts import pressure_chart as pressure
 from dossier.report.charts.drawing import thinned
-from dossier.report.charts.panel import Axis, Figure, Panel, widened
+from dossier.report.charts.panel import Axis, Figure, Panel, Series, widened
 from dossier.report.charts.placing import placed_panels
 from dossier.report.charts.strip import WIDE, Strip, drawn_strip
 from dossier.report.charts.style import HALF, HEIGHT, draw, line_style, look_of
@@ -387,12 +387,18 @@ def test_a_label_that_has_room_beside_a_line_does_not_cross_it():
 
 
 def crossing(figure):
-    """Return the labels of a chart that leave its frame, or lie on a line or on a marker."""
+    """Return the labels of a chart that leave its frame, or lie on a line, a marker or an edge."""
     found = []
     for spot in placed_panels(figure):
         left, top, right, bottom = spot.frame
+        edges = [
+            Series(x=area.x, y=edge, color=area.color)
+            for area in spot.panel.areas
+            for edge in (area.low, area.high)
+            if area.edged
+        ]
         marks = np.concatenate(
-            [np.empty((0, 2)), *(walked(spot, line) for line in spot.panel.lines)]
+            [np.empty((0, 2)), *(walked(spot, line) for line in (*spot.panel.lines, *edges))]
         )
         for label in spot.labels:
             x0, y0, x1, y1 = label.box
@@ -452,7 +458,11 @@ def test_numbers_that_would_touch_are_left_out():
 
 
 @pytest.mark.parametrize("tongue", ["en", "de"])
-@pytest.mark.parametrize("name", ["polder-pumps", "ropeway-drive", "chain-ferry", "canal-fleet"])
+@pytest.mark.parametrize(
+    "name",
+    ["polder-pumps", "ropeway-drive", "chain-ferry", "canal-fleet", "polder-glue",
+     "polder-pumps-wide"],
+)  # fmt: skip
 def test_no_words_of_a_chart_meet(name, tongue, monkeypatch):
     case, assessment = assessed(name)
     figures = []

@@ -371,7 +371,7 @@ def test_the_pages_say_what_was_assumed_and_every_test(made):
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
     flat = " ".join(text.split()).replace("4%", "4 %")  # a narrow column sets it close
-    for words in ("4 %", "10 %", "50 %", "190 kPa", "60 L/min", "1 L/min", "10, 15, 20 µm(c)"):
+    for words in ("4 %", "10 %", "50 %", "190 kPa", "60 L/min", "1 L/min", "10; 15; 20 µm(c)"):
         assert words in flat.replace("\u00a0", " "), words
     for test in request.tests:
         assert test.needed.standard in flat

@@ -3,10 +3,12 @@
 # mypy: disable-error-code=attr-defined
 
 import ast
+import re
+from collections import Counter
 
 import pytest
 
-from dossier.words import other_language, speaking
+from dossier.words import decimal_mark, other_language, speaking
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 from tests.words import messages
 
@@ -40,6 +42,24 @@ def test_a_translation_keeps_the_places_and_their_formats(language):
         assert len(translated) == len(forms), forms
         for form, words in zip(forms, translated, strict=True):
             assert messages.places(form) == messages.places(words), f"{form!r}: {words!r}"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_translation_says_the_numbers_of_the_sentence(language):
+    """A limit or a share that differs is another rule; clauses of a standard keep their points."""
+    with speaking(language):
+        mark = decimal_mark()
+    faults = []
+    for (_, forms), translated in messages.held(language).items():
+        for form, words in zip(forms, translated, strict=True):
+            said, told = (re.sub(r"\{.*?\}", "", each) for each in (form, words))
+            wanted, held = (
+                Counter(re.findall(r"\d+(?:\.\d+)*", each))
+                for each in (said, re.sub(rf"(?<=\d){mark}(?=\d)", ".", told))
+            )
+            pointed = re.search(r"\d\.\d", told) and "ISO/IEC 17025" not in told
+            faults += [(form, words)] * bool(wanted - held or pointed)
+    assert not faults
 
 
 def test_babel_finds_every_sentence():

@@ -123,7 +123,7 @@ def test_the_stand_in_accuracy_is_said_when_it_is_used():
     english = limits.accuracy_source("flow")
     assert "taken over for ISO 4548; memory, high (flow, injection flow)" in english
     with speaking("de"):
-        assert "aus dem Gedächtnis, sicher (Volumenstrom" in limits.accuracy_source("flow")
+        assert "aus dem Gedächtnis, recht sicher (Volumenstrom" in limits.accuracy_source("flow")
         assert "0,1 mm" in limits.accuracy_source("length")
 
 

@@ -101,7 +101,7 @@ def passages_at(
     for run in runs:
         k = column(run, size)
         if k is None:
-            counted = ", ".join(number_text(each, "g") for each in run.sizes)
+            counted = "; ".join(number_text(each, "g") for each in run.sizes)
             reason = say(words, record=run.record, size=size, counted=counted)
             raise NotDemonstrated(reason, (run.record,))
         found.append(of(run, k))

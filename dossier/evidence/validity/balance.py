@@ -73,7 +73,7 @@ class _Judged:
             (later("too few counted at {sizes} µm(c)"), self.few),
         )
         told = ((words, [number_text(size, "g") for size in sizes]) for words, sizes in reasons)
-        return "; ".join(say(words, sizes=", ".join(sizes)) for words, sizes in told if sizes)
+        return "; ".join(say(words, sizes="; ".join(sizes)) for words, sizes in told if sizes)
 
 
 def _balance(held: Run, limit: Limit) -> Found:

@@ -102,7 +102,7 @@ def _base_level(held: Run, limit: Limit) -> Found:
     for level in relevance.terms_of(held.case.application, entry.kind, entry.path, "base_level"):
         allowed = limit.levels if level is None else (level,)
         if not any(math.isclose(agreed, each, rel_tol=1e-6) for each in allowed):
-            listed = ", ".join(number_text(each * 1e3, "g") for each in allowed)
+            listed = "; ".join(number_text(each * 1e3, "g") for each in allowed)
             words = later("{agreed:g} mg/L is not among the agreed levels: {listed} mg/L")
             return False, say(words, agreed=agreed * 1e3, listed=listed)
     off, level = held.result.base_level / agreed - 1.0, held.result.base_level
@@ -181,9 +181,14 @@ RISES = (
     later("upstream tenth {tenth}: more at {size:g} µm(c) than at {smaller:g} µm(c)"),
     later("downstream tenth {tenth}: more at {size:g} µm(c) than at {smaller:g} µm(c)"),
 )
+MORE = later(
+    "{side} at {minutes:g} min: {more:g} per mL from {size:g} µm(c) on, and {count:g} per mL from "
+    "{smaller:g} µm(c) on, of which they are a part"
+)
 
 
 def _falling(held: Run, _: Limit) -> Found:
+    """Ask it of tenths, and of rows, where only what was edited breaks it: half a digit is free."""
     result = held.result
     for words, means in zip(RISES, (result.up, result.down), strict=True):
         rises = np.argwhere(np.diff(means, axis=1) > 1e-9)
@@ -191,6 +196,14 @@ def _falling(held: Run, _: Limit) -> Found:
             tenth, size = rises[0]
             sizes = {"size": result.sizes[size + 1], "smaller": result.sizes[size]}
             return False, say(words, tenth=tenth + 1, **sizes)
+    for side in held.sides:
+        counts, digits = side.counts, 0.5 * side.digits
+        above = np.argwhere(np.diff(counts, axis=1) > digits[1:] + digits[:-1] + 1e-9)
+        if len(above):
+            row, k = above[0]
+            told = {"size": side.sizes[k + 1], "smaller": side.sizes[k], "count": counts[row, k]}
+            told |= {"more": counts[row, k + 1], "minutes": held.table.time[row] / 60}
+            return False, say(MORE, side=say(side.name), **told)
     return True, say("counts fall with size on both sides")
 
 
@@ -284,7 +297,7 @@ def _same_sizes(held: Run, _: Limit) -> Found:
     everything = {float(size) for run in held.siblings for size in run.sizes}
     lacking = sorted(everything - {float(size) for size in held.result.sizes})
     if lacking:
-        sizes = ", ".join(number_text(size, "g") for size in lacking)
+        sizes = "; ".join(number_text(size, "g") for size in lacking)
         return False, say("no counts at {sizes} µm(c), which other runs have", sizes=sizes)
     number = len(everything)
     return True, say_count(number, "{number} size in every run", "{number} sizes in every run")

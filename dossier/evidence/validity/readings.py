@@ -66,6 +66,17 @@ class CountedSide:
         """The values of each size that were read [1/mL], rising, and how often each was."""
         return tuple(np.unique(each[~np.isnan(each)], return_counts=True) for each in self.counts.T)
 
+    @cached_property
+    def digits(self) -> Floats:
+        """The last digit that the counts of each size are printed to (k,) [1/mL].
+
+        Three quarters of the rows are printed no finer: a row or two alone do not say.  That of all
+        sizes where nothing was counted, and zero where nothing was at all.
+        """
+        counts = [np.repeat(*each) if each[0].any() else self.counts for each in self.distinct]
+        printed = [np.sort(last_digit(each[each > 0])) for each in counts]
+        return np.array([each[len(each) // 4] if len(each) else 0.0 for each in printed])
+
 
 SIDES = (later("upstream"), later("downstream"))
 """The sides of a filter, by which their counts and dilutions go too."""
@@ -261,10 +272,7 @@ def _coarse(held: Run) -> str:
         smaller = side.sizes[k - 1] if k else 0.0  # a size between two is judged by both
         if not smaller < max(asked, default=0.0):
             continue
-        values, times = side.distinct[k]
-        printed = np.repeat(values, times) if values.any() else side.counts
-        digits = np.sort(last_digit(printed[printed > 0]))
-        digit = float(digits[len(digits) // 4]) if len(digits) else 0.0  # not of a row or two alone
+        (values, times), digit = side.distinct[k], float(side.digits[k])
         mean = float(values @ times) / max(int(times.sum()), 1)
         rounded = digit * side.volume > 1.0 and mean < SPREAD**2 * digit**2 * side.volume
         if rounded:

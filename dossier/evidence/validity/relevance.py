@@ -60,7 +60,7 @@ def _flow(held: Run, limit: Limit) -> Found:
         tested.append(float(np.nanmean(read)))
     farthest = max(tested, key=lambda flow: max(abs(flow / each - 1.0) for each in wanted))
     met = all(abs(farthest / flow - 1.0) <= limit.value * NEAR for flow in wanted)
-    listed = ", ".join(number_text(flow * 6e4, ".4g") for flow in wanted)
+    listed = "; ".join(number_text(flow * 6e4, ".4g") for flow in wanted)
     words = later("tested at {flow:.4g} L/min, wanted {listed} L/min")
     return met, say(words, flow=farthest * 6e4, listed=listed)
 

@@ -120,6 +120,7 @@ def draw_against_hours(
     _marker_line(panel, interval, say("service interval {interval:.4g} h", interval=interval))
     limit = None if lowest_opening is None else (lowest_opening, lowest_opening)
     _cap(panel, bands, limit)
+    panel.y.high = 1.15 * panel.y.ends()[1]  # a name has room above the end of a band
     _marks(panel, limits)
 
 

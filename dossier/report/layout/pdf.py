@@ -119,30 +119,38 @@ def _by_name() -> Iterator[None]:
         ctypes.util.find_library = original
 
 
-_SPARE = {
-    "fontTools.subset": ("Options", "Subsetter"),
-    "fontTools.varLib.instancer": ("instantiateVariableFont",),
-}
-"""What the layout needs only where HarfBuzz cannot cut a font to its letters: slow to import."""
+class _Spare(ModuleType):
+    """Stands for a module that is slow to import and hardly ever needed, until it is."""
+
+    def __init__(self, name: str, *functions: str) -> None:
+        """Stand for the module `name`, and for those of its functions that are imported by name."""
+        super().__init__(name)
+        vars(self).update((each, self._calling(each)) for each in functions)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        if sys.modules.get(self.__name__) is self:
+            del sys.modules[self.__name__]
+        return getattr(import_module(self.__name__), name)
+
+    def _calling(self, name: str) -> Callable[..., Any]:
+        return lambda *given, **named: self.__getattr__(name)(*given, **named)
 
 
 @contextmanager
 def _spare() -> Iterator[None]:
-    """Have modules that are hardly ever needed imported when they are first called."""
-
-    def called(module: str, name: str) -> Callable[..., Any]:
-        return lambda *given, **named: getattr(import_module(module), name)(*given, **named)
-
-    stand_ins = {name: ModuleType(name) for name in _SPARE if name not in sys.modules}
-    for module, stand_in in stand_ins.items():
-        for name in _SPARE[module]:
-            setattr(stand_in, name, called(module, name))
-    sys.modules.update(stand_ins)
+    """Spare the import of what the layout needs only where HarfBuzz cannot cut a font."""
+    cutting = _Spare("fontTools.subset")
+    varying = _Spare("fontTools.varLib.instancer", "instantiateVariableFont")
+    spare = {each.__name__: each for each in (cutting, varying) if each.__name__ not in sys.modules}
+    sys.modules.update(spare)
     try:
         yield
     finally:
-        for name in stand_ins:
-            del sys.modules[name]
+        for name, each in spare.items():
+            if sys.modules.get(name) is each:
+                del sys.modules[name]
 
 
 def _forget_styles(images: Mapping[str, Any]) -> None:

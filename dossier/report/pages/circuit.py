@@ -156,7 +156,8 @@ def applications_facts(assessment: Assessment) -> Iterator[Fact]:
     for part in assessment.parts:
         case, asked = part.bench.case, part.bench.case.application
         valve = asked.circuit.bypass_valve
-        opening = [_band(valve.opening)] if valve is not None and valve.opening else []
+        words = later("valve opens at {pressures}")
+        opening = [say(words, pressures=_band(valve.opening))] if valve and valve.opening else []
         told = [*machines_of(asked), described(asked.circuit), *opening]
         told += [rule_in_brief(asked.decision_rule)]
         told += [f"{each.name}: {each.value}" for each in application_facts(case)]

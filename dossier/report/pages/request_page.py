@@ -7,7 +7,7 @@ from dossier.case.application import Application
 from dossier.case.case import Asked, lots_before
 from dossier.case.units import from_si
 from dossier.evidence.records.fluid import kinematic_at
-from dossier.report.format import percent, quantity_text, significant, speak, typed
+from dossier.report.format import percent, quantity_text, significant, speak, typed, unit_text
 from dossier.report.pages.case_pages import revision_of, si
 from dossier.report.pages.circuit import described
 from dossier.report.pages.fixed_words import PATHS, RULE_KINDS
@@ -214,7 +214,7 @@ def _count(each: Counted) -> tuple[str, ...]:
 
 def _as_written(text: str) -> str:
     """Return an assumed value as its user wrote it, turned with digits enough to recompute it."""
-    return retold(typed(text))
+    return retold(typed(" ".join(map(unit_text, text.split()))))
 
 
 def _formulas(request: TestRequest) -> Pairs:
@@ -305,7 +305,7 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
         pressure=si(test.points.terminal, "kPa", "pressure"),
         source=say(TERMINALS[test.points.terminal_from]))  # fmt: skip
     yield say("Terminal differential pressure"), terminal
-    sizes = ", ".join(significant(size) for size in test.points.sizes)
+    sizes = "; ".join(significant(size) for size in test.points.sizes)
     yield (
         say("Sizes to count"),
         say("{sizes} µm(c), counter calibrated to ISO 11171, both sides, every run", sizes=sizes),
@@ -313,7 +313,7 @@ def _multipass(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
 
 
 def _sweep(request: TestRequest, test: Test) -> Iterator[tuple[str, str]]:
-    flows = ", ".join(significant(from_si(flow, "L/min", "flow"), 3) for flow in test.points.flows)
+    flows = "; ".join(significant(from_si(flow, "L/min", "flow"), 3) for flow in test.points.flows)
     own = f" [{flows} L/min]" if instead() else ""
     yield say("Flows"), say("{flows} L/min, each rising", flows=flows) + own
     hot, cold = test.points.viscosities

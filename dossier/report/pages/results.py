@@ -52,6 +52,8 @@ def what_of(demand: Demand) -> str:
     if not demand.at_text:
         return title
     conditions = in_print(speak(demand.at_text))
+    if demand.at.keys() & {"efficiency", "ratio"}:
+        return say("{quantity} of {conditions}", quantity=title, conditions=conditions)
     return say("{quantity} at {conditions}", quantity=title, conditions=conditions)
 
 
