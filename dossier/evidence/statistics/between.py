@@ -88,8 +88,7 @@ def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[fl
     every = bench.case.qualification.reproducibility
     stated = [e for e in every if e.method == entry.standard and _section(e) == section]
     if not stated:
-        source = bench.limits.accuracy_source(_assumed(section))
-        return stands_in(bench.limits, section), source
+        return stands_in(bench.limits, section), bench.limits.accuracy_source(_assumed(section))
     worst = max(stated, key=lambda each: each.u)
     words = later("reproducibility of {method}: {source}")
     return worst.u, say(words, method=worst.method, source=worst.source)

@@ -29,8 +29,7 @@ def runs_of(names: Iterable[str]) -> Iterator[tuple[str, tuple[str, ...]]]:
                 yield from [(name, (name,)) for name in group]
             else:
                 last = group[-1].rpartition("-")[2]
-                text = say("{first} to {last}", first=group[0], last=last)
-                yield (text, tuple(group))
+                yield say("{first} to {last}", first=group[0], last=last), tuple(group)
 
 
 def _consecutive(members: Sequence[tuple[int, str]]) -> Iterator[list[str]]:
