@@ -125,30 +125,28 @@ WRITE = {"dust": "; write dust = { kind = 'ISO 12103-1 A3', batch = '...' }"}
 
 def consistency_problems(
     application: Application, qualification: Qualification, own: Mapping[str, Application]
-) -> list[CaseProblem]:
-    """Return what does not fit: doubled or unknown identifiers, missing conditions, duty.
+) -> Iterator[CaseProblem]:
+    """Yield what does not fit: doubled or unknown identifiers, missing conditions, duty.
 
     `own` are the applications of the case by their files, and `application` all of them joined.
     """
-    problems: list[CaseProblem] = []
     for kind in ("laboratory", "instrument", "fluid", "record"):
-        problems += _doubled("case.toml", kind, [e.id for e in getattr(qualification, kind)])
-    problems += _doubled("case.toml", "specimen", _specimens(qualification))
-    problems += [*_one_house(qualification), *_dates(qualification), *_delivered(qualification)]
-    problems += _of_others(qualification)
+        yield from _doubled("case.toml", kind, [e.id for e in getattr(qualification, kind)])
+    yield from _doubled("case.toml", "specimen", _specimens(qualification))
+    yield from (*_one_house(qualification), *_dates(qualification), *_delivered(qualification))
+    yield from _of_others(qualification)
     for file, each in own.items():
-        problems += _consistency_twice(each, qualification)
-        problems += application_problems(each, file)
+        yield from _consistency_twice(each, qualification)
+        yield from application_problems(each, file)
         for entry in qualification.record:
             if entry.path == "fine" and each.circuit.arrangement == "full_flow":
                 what = "is 'fine', which a circuit of arrangement 'full_flow' does not have"
                 hint = "leave path out, or correct the arrangement of the circuit"
-                problems.append(_in_case(f"record {entry.id!r} . path", what, hint))
-    problems += [each for e in qualification.record for each in _record(qualification, e)]
+                yield _in_case(f"record {entry.id!r} . path", what, hint)
+    yield from [each for e in qualification.record for each in _record(qualification, e)]
     marks = {mark_of(file): each for file, each in own.items()} if len(own) > 1 else {}
-    problems += agreement_problems(application, qualification, marks)
-    problems += _supported(application, qualification)
-    return problems
+    yield from agreement_problems(application, qualification, marks)
+    yield from _supported(application, qualification)
 
 
 def application_problems(application: Application, file: str) -> list[CaseProblem]:

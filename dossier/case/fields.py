@@ -267,28 +267,26 @@ class Dust(Model):
                 f"the counts of dust {self.kind!r} are not known here, only those of 'ISO 12103-1 "
                 "A3': add counts = { '5 um(c)' = '1.3e9 1/g', ... } and their source"
             )
-        wrong = self._wrong_counts()
-        return f"counts of the dust: {'; '.join(wrong)}" if wrong else ""
+        wrong = "; ".join(self._wrong_counts())
+        return f"counts of the dust: {wrong}" if wrong else ""
 
-    def _wrong_counts(self) -> list[str]:
-        """Return what is wrong with the counts: every entry that is none, or that rises."""
+    def _wrong_counts(self) -> Iterator[str]:
+        """Yield what is wrong with the counts: every entry that is none, or that rises."""
         read: dict[float, float] = {}
-        wrong = []
         for size, count in self.counts.items():
             try:
                 at, value = parse_size(size), parse_quantity(count, "counts per mass")
             except UnitError as error:
-                wrong.append(str(error))
+                yield str(error)
                 continue
             if not value > 0:
-                wrong.append(f"{count!r} at {size!r} is not above zero")
+                yield f"{count!r} at {size!r} is not above zero"
             if at in read:
-                wrong.append(f"{size!r} is given twice")
+                yield f"{size!r} is given twice"
             read[at] = value
         for (small, more), (large, less) in pairwise(sorted(read.items())):
             if not more > less:
-                wrong.append(f"not fewer at {large:g} um(c) than at {small:g} um(c)")
-        return wrong
+                yield f"not fewer at {large:g} um(c) than at {small:g} um(c)"
 
     @property
     def known_batch(self) -> str:

@@ -208,7 +208,7 @@ def read_case_files(folder: Path) -> Case:
     reader.problems += (*_copies(reader.files.values()), *repeated(records))
     if len(applied) == len(files) and qualification is not None:
         several = {each.file: each.application for each in applied}
-        faults = consistency_problems(all_joined(several), qualification, several)
+        faults = [*consistency_problems(all_joined(several), qualification, several)]
         faults += read_beyond(qualification, records, whole.relied)
         faults += of_one_filter(qualification)
         valves = (valve_faults(each, qualification, whole.sources) for each in several.values())

@@ -194,8 +194,7 @@ def _late(case: Case) -> Iterator[Condition]:
             "on file: nothing shows that the requirements were agreed before it"
         )
     if since > first:
-        text = say(words, day=since, tested=first, file=file)
-        yield Condition("late request", "", text)
+        yield Condition("late request", "", say(words, day=since, tested=first, file=file))
 
 
 def _set_aside(

@@ -217,8 +217,7 @@ def _worst(each: SpecimenValue, asked: AgainstLimit, rule: DecisionRule) -> Deci
 def _one(each: SpecimenValue, scale: str, threshold: Threshold, rule: DecisionRule) -> _One:
     chance = specimen_probability(each, scale, threshold)
     verdict = verdict_by(rule.kind, each.value, chance, threshold.limits, rule.confidence)
-    stands = _stands(each.bound, each.value, threshold, verdict)
-    return _One(each, chance, verdict, stands)
+    return _One(each, chance, verdict, _stands(each.bound, each.value, threshold, verdict))
 
 
 def _stands(bound: Bound, value: float, threshold: Threshold, verdict: Verdict) -> bool:

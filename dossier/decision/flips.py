@@ -58,8 +58,7 @@ def _moved(
             tried = partial(again, finding.demand)
             ends = tried(BELOW[-1]), tried(ABOVE[-1])
             if finding.verdict != ends[0].verdict or _seen(ends[0]) != _seen(ends[1]):
-                flips = _flips(finding, ends, tried)
-                yield Sensitivity(finding.demand.id, name, tuple(flips))
+                yield Sensitivity(finding.demand.id, name, tuple(_flips(finding, ends, tried)))
 
 
 def _alone(bench: Bench) -> Bench:

@@ -180,8 +180,7 @@ def _choice(cases: Sequence[Case], on: date | None) -> "Choice":
     for case, found in pairs:
         alike = case.qualification.language == language
         own = found if alike else assess(case.asking(language=language), pages=False)
-        label = stem_of(case.qualification)
-        candidates.append(Candidate(label=label, case=case, assessment=own))
+        candidates.append(Candidate(label=stem_of(case.qualification), case=case, assessment=own))
     with speaking(language):
         demands, _ = resolve(cases[0].application, "")
         differences = tuple(

@@ -64,7 +64,7 @@ def _issue_problems(case: Case, issued: date | None) -> list[CaseProblem]:
         return []
     moved = asked.model_copy(update={"issued": issued})
     own = {part.qualification.application: part.application for part in case.each}
-    return consistency_problems(case.application, moved, own)
+    return [*consistency_problems(case.application, moved, own)]
 
 
 def decision_json(

@@ -48,8 +48,7 @@ _FORMULA = re.compile(r"(?:^|(?<=;))(?=\s*[=+\-@＝＋－＠])")
 
 def one_line(text: str) -> str:
     """Return text from a dossier as one line, without characters that hide, turn or steer."""
-    spaced = " ".join(clean(text).split())
-    return spaced.encode("utf-8", "replace").decode()
+    return " ".join(clean(text).split()).encode("utf-8", "replace").decode()
 
 
 def because_text(hit: Hit) -> str:
@@ -345,8 +344,7 @@ def _day(text: str) -> str:
 
 def _text(text: str) -> str:
     """Return text as a value: one line, in which nothing ends the value or begins another."""
-    safe = one_line(text).replace("\\", "\\\\")
-    return safe.replace(";", "\\;").replace(",", "\\,")
+    return one_line(text).replace("\\", "\\\\").replace(";", "\\;").replace(",", "\\,")
 
 
 def _folded(line: str) -> Iterator[str]:

@@ -239,8 +239,7 @@ def _read(path: Path, file: str, trust: tuple[bytes, ...]) -> _Read:
         dossier = read_dossier(path)
     except (NotADossierError, OSError) as error:
         return _reason(error)
-    sealed = seals_of(dossier, trust_of(trust))
-    return row_of(dossier, sealed, file), rests_on(dossier)
+    return row_of(dossier, seals_of(dossier, trust_of(trust)), file), rests_on(dossier)
 
 
 def _reason(error: Exception) -> str:

@@ -294,15 +294,13 @@ def _replaced(rows: Sequence[Row], by_number: dict[str, list[Row]]) -> dict[str,
     return taken
 
 
-def _named(text: str, known: dict[str, list[Row]]) -> list[tuple[str, int | None]]:
-    """Return the dossiers of the register that a `replaces` names, with revision where given."""
-    named: list[tuple[str, int | None]] = []
+def _named(text: str, known: dict[str, list[Row]]) -> Iterator[tuple[str, int | None]]:
+    """Yield the dossiers of the register that a `replaces` names, with revision where given."""
     for match in _WORD.finditer(text):
         word = match.group().casefold().rstrip(".-_")
         joined = _JOINED.fullmatch(word)
         if word in known:
             after = _REVISION.match(text, match.start() + len(word))
-            named.append((word, int(after.group(1)) if after else None))
+            yield (word, int(after.group(1)) if after else None)
         elif joined and joined.group(1) in known:
-            named.append((joined.group(1), int(joined.group(2))))
-    return named
+            yield (joined.group(1), int(joined.group(2)))

@@ -363,8 +363,7 @@ def beyond(value: float, bound: str, limits: Iterable[float] = ()) -> str:
 
 def bound_text(text: str, bound: str) -> str:
     """Return the number with "> " or "< " where it is only a bound of the true value."""
-    sign = {"larger than": f">{SPACE}", "smaller than": f"<{SPACE}"}.get(bound, "")
-    return f"{sign}{text}"
+    return {"larger than": f">{SPACE}", "smaller than": f"<{SPACE}"}.get(bound, "") + text
 
 
 def percent(share: float, decimals: int = 0) -> str:

@@ -80,8 +80,7 @@ _UNITS = {"pressure": "kPa", "number": "1", "time": "h", "volume rate": "mL/min"
 
 def measured_column(quantity: str) -> str:
     """Return the column of a measurement record that a quantity is read from; KeyError if none."""
-    plain = {name.replace("-", " ").replace(" ", "_"): name for name in MEASURED}
-    return plain[quantity]
+    return {name.replace("-", " ").replace(" ", "_"): name for name in MEASURED}[quantity]
 
 
 def sheet_columns(

@@ -131,8 +131,7 @@ def _on_filters(case: Case) -> Iterator[AuditAnswer]:
         for side, names in planned
     )
     lost = [f"{side}: {words}" for side, words in told if words]
-    plan = "no test plan names specimens"
-    unplanned = AuditAnswer(question=words, word="open", detail=plan)
+    unplanned = AuditAnswer(question=words, word="open", detail="no test plan names specimens")
     yield _answer(words, lost) if planned else unplanned
     words = later("Are the lots of the filters named?")
     yield _answer(words, [each.part_number for side, each in sides if not asked.lots_of(side)])

@@ -229,7 +229,7 @@ def test_a_stated_reproducibility_is_one_of_a_method_and_of_something_known():
             records=[SimpleNamespace(entry=SimpleNamespace(standard="M"))],
             qualification=SimpleNamespace(reproducibility=stated),
         )
-        return reproducibility_problems(case, limits())
+        return [*reproducibility_problems(case, limits())]
 
     def told(**changes):
         assert all(each.place.startswith("reproducibility number 2") for each in found(**changes))

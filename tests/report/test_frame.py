@@ -91,7 +91,7 @@ def test_no_label_meets_another_or_a_line(monkeypatch, arrangement, location, la
     circuit, _ = drawn(monkeypatch, arrangement, location, language, units)
     with printing(units):
         edge = begin()
-    labels = labels_of(circuit)
+    labels = [*labels_of(circuit)]
     boxes = [box(each) for each in labels]
     assert SIZE >= 8.0
     for each, (left, top, right, bottom) in zip(labels, boxes, strict=True):

@@ -201,7 +201,7 @@ def _side(bench: Bench, side: Side) -> CircuitSide:
             share = found
             turnover = (circuit.sump_volume or math.nan) / (found.value * circuit.pumped)
             curve = _curve(bench, side)
-    long_run = _long_run(bench, side, notes)
+    long_run = tuple(_long_run(bench, side, notes))
     spared, covered = _spared(bench, side, notes)
     return CircuitSide(
         side=side, share=share, turnover=turnover, share_curve=curve, long_run=long_run,
@@ -225,10 +225,9 @@ def _counted(bench: Bench, side: Side) -> list[float]:
     return [] if isinstance(runs, NotDemonstrated) else [float(size) for size in runs[0].sizes]
 
 
-def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]:
+def _long_run(bench: Bench, side: Side, notes: list[str]) -> Iterator[LongRun]:
     circuit = bench.case.application.circuit
     temperature = bench.case.application.duty.normal_oil
-    found = []
     for size in _counted(bench, side):
         try:
             with with_trials(SHOWN):
@@ -241,8 +240,7 @@ def _long_run(bench: Bench, side: Side, notes: list[str]) -> tuple[LongRun, ...]
         volume = circuit.sump_volume or math.inf
         constant = physics.time_constant(volume, circuit.pumped, cleaned)
         reach = {"bearings": passage * one.value, "time_constant": constant}
-        found.append(LongRun(size=size, sump=one.value, u=one.u, **reach))
-    return tuple(found)
+        yield LongRun(size=size, sump=one.value, u=one.u, **reach)
 
 
 def _code(long_run: Sequence[LongRun]) -> str:

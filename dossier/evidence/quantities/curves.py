@@ -1,7 +1,7 @@
 """Lines for the charts: clean and loaded pressure drop over flow, temperature and hours."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -124,12 +124,11 @@ def _band(
     return curve_of(side, inside)
 
 
-def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> list[Curve]:
+def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str]) -> Iterator[Curve]:
     ingression = bench.case.application.duty.ingression
     if ingression is None or not ingression.value > 0:
         notes.append(say("no ingression stated: no prediction over service hours"))
-        return []
-    found = []
+        return
     sides = _sides(bench, notes, loaded_specimens, flow, temperature)
     for side, specimens in sides.items():
         mass = np.linspace(0.0, min(one.mass_to(one.tested)[0] for one in specimens), 2 * POINTS)
@@ -141,5 +140,4 @@ def _over_hours(bench: Bench, flow: float, temperature: float, notes: list[str])
         )
         ends = {"low": slow.min(axis=0), "high": fast.max(axis=0)}
         hours = mass / ingression.value
-        found.append(Curve(side=side, label=side, x=hours, y=drops.mean(axis=0), **ends))
-    return found
+        yield Curve(side=side, label=side, x=hours, y=drops.mean(axis=0), **ends)

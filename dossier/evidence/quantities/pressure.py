@@ -267,5 +267,4 @@ def _temperature_estimate(
         shared.append(Component(name=of_valve, u=u, dof=opening.dof, source=source))
     records = [sweep.record for sweep in sweeps]
     shared += [c.times(slope) for c in widening(bench, records, opening.value)]
-    told = opening.notes
-    return combine_results(bench, sweeps, found, own, shared, own_name=FIT, notes=told)
+    return combine_results(bench, sweeps, found, own, shared, own_name=FIT, notes=opening.notes)

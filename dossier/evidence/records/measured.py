@@ -61,7 +61,7 @@ def measured(column: str, declared: Quantity, bench: Bench, side: Side, at: Cond
     except UnitError as error:
         raise NotDemonstrated(str(error), tuple(r.id for r in records)) from None
     accounted(bench, side, readings, lambda each: each.specimens if has(each) else ())
-    found = estimate_of(bench, readings, _notes(bench, side, readings))
+    found = estimate_of(bench, readings, tuple(_notes(bench, side, readings)))
     return zero_failure(bench, found, declared)
 
 
@@ -85,20 +85,18 @@ def _readings(
         yield reading
 
 
-def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> tuple[str, ...]:
-    notes = []
+def _notes(bench: Bench, side: Side, readings: Sequence[Reading]) -> Iterator[str]:
     planned = expected(bench.case, side, {each.record.id for each in readings})
     tested = list(dict.fromkeys(reading.specimen for reading in readings))
     if planned and not planned & set(tested):
         words = later("tested on specimens of their own, {names}, not on those that the plan names")
-        notes.append(say(words, names=", ".join(tested)))
+        yield say(words, names=", ".join(tested))
     if any(r.value == 0 and not r.bound and r.effects and r.u == 0 for r in readings):
         words = later(
             "a result of zero carries no relative uncertainty: what lies below the smallest value "
             "that can be measured is better written as a bound, < x"
         )
-        notes.append(say(words))
-    return tuple(notes)
+        yield say(words)
 
 
 WORDS = {"yes": True, "no": False, "true": True, "false": False}

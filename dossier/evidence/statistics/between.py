@@ -88,8 +88,7 @@ def _reproducibility(bench: Bench, entry: RecordEntry, section: str) -> tuple[fl
     every = bench.case.qualification.reproducibility
     stated = [e for e in every if e.method == entry.standard and _section(e) == section]
     if not stated:
-        source = bench.limits.accuracy_source(_assumed(section))
-        return stands_in(bench.limits, section), source
+        return stands_in(bench.limits, section), bench.limits.accuracy_source(_assumed(section))
     worst = max(stated, key=lambda each: each.u)
     words = later("reproducibility of {method}: {source}")
     return worst.u, say(words, method=worst.method, source=worst.source)
@@ -121,24 +120,23 @@ def small_reproducibility(
                 yield each, usual, each.u / usual
 
 
-def reproducibility_problems(case: Case, limits: Limits) -> list[CaseProblem]:
-    """Return a problem for each stated reproducibility of nothing that is known, or too small."""
-    found, methods = [], sorted({record.entry.standard for record in case.records})
+def reproducibility_problems(case: Case, limits: Limits) -> Iterator[CaseProblem]:
+    """Yield a problem for each stated reproducibility of nothing that is known, or too small."""
+    methods = sorted({record.entry.standard for record in case.records})
     for number, each in enumerate(case.qualification.reproducibility, 1):
         place = f"reproducibility number {number}"
         if _section(each) not in SECTIONS.values():
             fitting = [n for n, q in all_quantities().items() if q.section in SECTIONS.values()]
             what = f"quantity {each.quantity!r} is not one that a record is reduced to"
-            found.append(CaseProblem("case.toml", place, what, f"such are {', '.join(fitting)}"))
+            yield CaseProblem("case.toml", place, what, f"such are {', '.join(fitting)}")
         if each.method not in methods:
             what = f"method {each.method!r} is that of no record"
             hint = f"methods of the records are {', '.join(methods)}"
-            found.append(CaseProblem("case.toml", place, what, hint))
+            yield CaseProblem("case.toml", place, what, hint)
     for each, usual, share in small_reproducibility(case, limits):
         if share < limits.plausible["least_reproducibility"]:
             number = case.qualification.reproducibility.index(each) + 1
             place = f"reproducibility number {number} . u"
             what = f"is {100 * each.u:.2g} %; {100 * usual:.2g} % stand in where none is known"
             hint = "look at its unit in the study; leave the table out where none is known"
-            found.append(CaseProblem("case.toml", place, what, hint))
-    return found
+            yield CaseProblem("case.toml", place, what, hint)

@@ -56,21 +56,21 @@ class _Filter:
     bypass: float | None
 
 
-def labels_of(circuit: CircuitDrawing) -> tuple[Label, ...]:
-    """Return every label of a drawing at its place."""
+def labels_of(circuit: CircuitDrawing) -> Iterator[Label]:
+    """Yield every label of a drawing at its place."""
     main, fine = _filters(circuit)
-    found = _lines(54.0, 93.0, "end", circuit.pump)
-    found += _lines(MIDDLE, _surface(circuit) + 22.0, "middle", circuit.sump)
-    found += _lines(258.0, 92.5 if len(circuit.bearings) > 1 else 97.5, "middle", circuit.bearings)
-    found += _lines(MIDDLE, main.y + 21.0, "middle", circuit.filter)
+    yield from _lines(54.0, 93.0, "end", circuit.pump)
+    yield from _lines(MIDDLE, _surface(circuit) + 22.0, "middle", circuit.sump)
+    below = 92.5 if len(circuit.bearings) > 1 else 97.5
+    yield from _lines(258.0, below, "middle", circuit.bearings)
+    yield from _lines(MIDDLE, main.y + 21.0, "middle", circuit.filter)
     if fine is not None:
-        found += _lines(MIDDLE, fine + 21.0, "middle", circuit.fine)
-    found.append(Label(MIDDLE, main.gauge + 2.8, "middle", "Δp"))
+        yield from _lines(MIDDLE, fine + 21.0, "middle", circuit.fine)
+    yield Label(MIDDLE, main.gauge + 2.8, "middle", "Δp")
     if main.bypass is not None and main.gauge > main.y:
-        found += _lines(MIDDLE, main.bypass - 17.0, "middle", [" ".join(circuit.bypass)])
+        yield from _lines(MIDDLE, main.bypass - 17.0, "middle", [" ".join(circuit.bypass)])
     elif main.bypass is not None:
-        found += _lines(221.0, main.bypass - 2.0, "start", circuit.bypass)
-    return tuple(found)
+        yield from _lines(221.0, main.bypass - 2.0, "start", circuit.bypass)
 
 
 def _lines(x: float, y: float, anchor: Anchor, texts: Sequence[str]) -> list[Label]:

@@ -98,8 +98,7 @@ def _converted(case: Case) -> Iterator[str]:
         yield say("pump {flow}", flow=_flow(circuit.pump_flow))
     if valve is not None and valve.opening is not None:
         ends = [significant(end / 1e3) for end in (valve.opening.min, valve.opening.max)]
-        band = with_unit(span_text(*ends), "kPa")
-        yield say("valve opens at {pressures}", pressures=band)
+        yield say("valve opens at {pressures}", pressures=with_unit(span_text(*ends), "kPa"))
     for words, pressure in (
         (later("supply at most {pressure}"), circuit.system_pressure),
         (later("bearings {pressure}"), circuit.gallery_pressure),
@@ -289,8 +288,7 @@ def _side_by_side(sides: Sequence[CircuitSide]) -> Table:
 def _facts(side: CircuitSide) -> Iterator[Fact]:
     if side.share is not None:
         low, high = side.share.interval()
-        number = with_interval(100 * side.share.value, 100 * low, 100 * high)
-        text = joined([(number, "%")])
+        text = joined([(with_interval(100 * side.share.value, 100 * low, 100 * high), "%")])
         yield Fact(say("Share through the fine path, normal oil"), text)
     if side.turnover is not None:
         text = quantity_text(side.turnover / 60, "min", 3)

@@ -199,7 +199,7 @@ def trade(
                 "efficiency or clean pressure drop, with results."
             ),
         )
-    drawn = [(_points(sides, x, y), _reach(findings, x), _reach(findings, y)) for x, y in panels]
+    drawn = [([*_points(sides, x, y)], _reach(findings, x), _reach(findings, y)) for x, y in panels]
 
     several = set(sides) <= set(NUMERALS)
 
@@ -220,20 +220,14 @@ def _first(findings: Sequence[Finding], name: str) -> Finding | None:
     return next((f for f in same if f.demand.not_worse is not None), first)  # as in the table
 
 
-def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> list[TradePoint]:
-    points = []
+def _points(sides: Mapping[str, Results], x: Finding, y: Finding) -> Iterator[TradePoint]:
     for side, results in sides.items():
         pair = [results.get(each.demand.id) for each in (x, y)]
         if pair[0] is None or pair[1] is None:
             continue
         horizontal, vertical = _shown(x.demand, pair[0]), _shown(y.demand, pair[1])
-        points.append(
-            TradePoint(
-                side=side, x=horizontal[0], x_ends=horizontal[1:], y=vertical[0],
-                y_ends=vertical[1:],
-            )
-        )  # fmt: skip
-    return points
+        ends = {"x_ends": horizontal[1:], "y_ends": vertical[1:]}
+        yield TradePoint(side=side, x=horizontal[0], y=vertical[0], **ends)
 
 
 def _shown(demand: Demand, estimate: Estimate) -> tuple[float, float, float]:
@@ -275,7 +269,7 @@ def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
                 y=with_interval(p.y, *p.y_ends))
             for p in points
         ]  # fmt: skip
-        limits = ", ".join(_ends(x) + _ends(y)) or say("none")
+        limits = ", ".join((*_ends(x), *_ends(y))) or say("none")
         chart = say(
             "Chart of {y} against {x}: {points}.", y=y.label, x=x.label, points="; ".join(stands)
         )
@@ -283,10 +277,8 @@ def _alt(drawn: Sequence[tuple[list[TradePoint], Reach, Reach]]) -> str:
     return " ".join(texts)
 
 
-def _ends(reach: Reach) -> list[str]:
-    ends = []
+def _ends(reach: Reach) -> Iterator[str]:
     if reach.lower > -math.inf:
-        ends.append(say("{axis} at least {end:.4g}", axis=reach.label, end=reach.lower))
+        yield say("{axis} at least {end:.4g}", axis=reach.label, end=reach.lower)
     if reach.upper < math.inf:
-        ends.append(say("{axis} at most {end:.4g}", axis=reach.label, end=reach.upper))
-    return ends
+        yield say("{axis} at most {end:.4g}", axis=reach.label, end=reach.upper)

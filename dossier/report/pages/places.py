@@ -16,23 +16,20 @@ _NUMBER = re.compile(r"(?<![A-Za-z\d-])[+−A-Z-]?\d[\d.,:\u202f-]*")
 BLANK = "…"
 
 
-def runs_of(names: Iterable[str]) -> list[tuple[str, tuple[str, ...]]]:
-    """Return names in runs, each as its text and its members: MP-C1, MP-C2, MP-C3 → MP-C1 to C3.
+def runs_of(names: Iterable[str]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Yield names in runs, each as its text and its members: MP-C1, MP-C2, MP-C3 → MP-C1 to C3.
 
     Only three or more that count up by one are a run; kinds keep the order they came in.
     """
     each = ((name, _NAME.fullmatch(name)) for name in dict.fromkeys(names))
     stems = grouped((m[1], (int(m[2]), name)) if m else (name, (0, name)) for name, m in each)
-    runs: list[tuple[str, tuple[str, ...]]] = []
     for members in stems.values():
         for group in _consecutive(sorted(members)):
             if len(group) < 3:
-                runs += [(name, (name,)) for name in group]
+                yield from [(name, (name,)) for name in group]
             else:
                 last = group[-1].rpartition("-")[2]
-                text = say("{first} to {last}", first=group[0], last=last)
-                runs.append((text, tuple(group)))
-    return runs
+                yield say("{first} to {last}", first=group[0], last=last), tuple(group)
 
 
 def _consecutive(members: Sequence[tuple[int, str]]) -> Iterator[list[str]]:

@@ -62,7 +62,7 @@ def _band(curve: Curve, x: Callable[[np.ndarray], np.ndarray]) -> Curve:
 def _against_flow(
     case: Case, assessment: Assessment, findings: Sequence[Finding], style: str
 ) -> Chart:
-    limits = _flow_limits(findings)
+    limits = [*_flow_limits(findings)]
     caption = " ".join(_flow_caption(case.application.circuit.system_pressure, limits))
     curves = assessment.curves
     duty = case.application.duty
@@ -140,9 +140,8 @@ def _ends(bands: Sequence[Curve], unit: str) -> str:
     )
 
 
-def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
-    """Return limits on clean pressure drop as marks, each with its oil temperature [K]."""
-    marks = []
+def _flow_limits(findings: Sequence[Finding]) -> Iterator[tuple[LimitMark, float]]:
+    """Yield limits on clean pressure drop as marks, each with its oil temperature [K]."""
     for finding in findings:
         demand = finding.demand
         if demand.quantity.name != "clean_pressure_drop" or finding.upper is None:
@@ -150,8 +149,7 @@ def _flow_limits(findings: Sequence[Finding]) -> list[tuple[LimitMark, float]]:
         flow, warmth = float(demand.at["flow"]), float(demand.at["temperature"])
         label = say("limit {requirement}", requirement=demand.id)
         place = LimitMark(x=flow * 6e4, y=finding.upper / 1e3, label=label, is_minimum=False)
-        marks.append((place, warmth))
-    return marks
+        yield (place, warmth)
 
 
 def _opening(case: Case) -> tuple[float, float] | None:
@@ -197,7 +195,7 @@ def _against_hours(
         "Predicted pressure drop at rated flow with normal oil. The band is that of contaminant "
         "rate and specimens; it ends where the multi-pass runs ended."
     )
-    limits = _hours_limits(assessment.findings)
+    limits = [*_hours_limits(assessment.findings)]
     if limits:
         caption = f"{caption} {say(TRIANGLES)}"
     curves = assessment.curves.against_hours
@@ -234,9 +232,9 @@ def half_chart(drawn: Callable[[Panel], None], style: str, **words: str) -> Char
     return Chart(uri=uri, half=True, **words)
 
 
-def _hours_limits(findings: Sequence[Finding]) -> list[LimitMark]:
-    """Return limits on the pressure drop at an interval, and those on life at the axis."""
-    marks, again = [], same_as(findings)
+def _hours_limits(findings: Sequence[Finding]) -> Iterator[LimitMark]:
+    """Yield limits on the pressure drop at an interval, and those on life at the axis."""
+    again = same_as(findings)
     for finding in findings:
         if finding.demand.id in again:
             continue
@@ -247,8 +245,7 @@ def _hours_limits(findings: Sequence[Finding]) -> list[LimitMark]:
             x, y = finding.lower / 3600.0, 0.0
         else:
             continue
-        marks.append(LimitMark(x=x, y=y, label=finding.demand.id, is_minimum=y == 0.0))
-    return marks
+        yield LimitMark(x=x, y=y, label=finding.demand.id, is_minimum=y == 0.0)
 
 
 def _within_tests(band: Curve) -> Curve:

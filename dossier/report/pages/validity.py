@@ -224,8 +224,7 @@ def _named(rule: str, group: Mapping[str, Iterable[Check]]) -> str:
 
 
 def _worst(checks: Iterable[Check]) -> str:
-    order = list(MARKS)
-    worst = max((check.outcome for check in checks), key=order.index, default="")
+    worst = max((check.outcome for check in checks), key=[*MARKS].index, default="")
     return MARKS.get(worst, NO_CHECK)
 
 
