@@ -298,15 +298,28 @@ def _said_instead(
     asked += [("fraction", each) for each in shares]
     given = (each for each in declared.conditions if each.name in requirement.at)
     asked += [(each.dimension, at[each.name]) for each in given]
-    circuit, duty = application.circuit, application.duty
-    rest = [*vars(circuit).values(), *vars(duty).values(), *vars(circuit.opening or duty).values()]
+    stated = _stated(application)
     for dimension in {each: 0 for each, value in asked if isinstance(value, float)}:
         wanted = [each for name, each in asked if name == dimension and isinstance(each, float)]
         told = list(_told(requirement.text, dimension))
-        others = [text for text, fits in told if not any(map(fits, (*wanted, *rest)))]
+        fitting = (*wanted, *stated.get(dimension, ()))
+        others = [text for text, fits in told if not any(map(fits, fitting))]
         if others and not all(any(fits(each) for _, fits in told) for each in wanted):
             return others[0]
     return ""
+
+
+def _stated(application: Application) -> Mapping[str, tuple[object, ...]]:
+    """Return what circuit and duty say, by its dimension."""
+    circuit, duty = application.circuit, application.duty
+    opening = (circuit.opening.min, circuit.opening.max) if circuit.opening else ()
+    return {
+        "flow": (circuit.rated_flow, circuit.pump_flow),
+        "fraction": (circuit.partial_flow_share,),
+        "pressure": (circuit.system_pressure, circuit.gallery_pressure, *opening),
+        "temperature": (duty.hot_oil, duty.normal_oil, duty.cold_start),
+        "time": (duty.service_interval,),
+    }
 
 
 _NUMBERS = re.compile(
