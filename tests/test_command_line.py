@@ -6,10 +6,13 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
+from dossier import CaseError
+from dossier.make.api import today
 from tests.archive import sealed
 
 INPUTS = Path(__file__).parents[1] / "inputs"
@@ -104,6 +107,18 @@ def test_building_twice_gives_the_same_bytes_whatever_the_machine_is_set_to(tmp_
         written.append({p.relative_to(folder).as_posix(): p.read_bytes() for p in files})
     assert set(written[0]) == {"LFQ-0412-r0.pdf", "LFQ-0412-r0.json"}
     assert written[0] == written[1]
+
+
+@pytest.mark.parametrize("zone", ["XXX+24", "XXX-24", "XXX+100"])
+def test_a_clock_a_day_off_is_an_error_of_the_machine(zone, monkeypatch):
+    try:
+        with monkeypatch.context() as set_otherwise:
+            set_otherwise.setenv("TZ", zone)
+            time.tzset()
+            with pytest.raises(CaseError, match="the environment: TZ: is a day or more from"):
+                today()
+    finally:
+        time.tzset()
 
 
 def test_every_problem_is_listed_with_file_place_and_cure(tmp_path):

@@ -27,6 +27,11 @@ from dossier.physics.viscosity import kinematic_viscosity, walther_constants
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
 Words = Annotated[str, StringConstraints(max_length=4000)]
 
+HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
+"""Arrangements with a fine path."""
+HAS_MAIN = {"full_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
+"""Arrangements whose oil passes a full-flow medium on its way to the bearings."""
+
 
 class BypassValve(Model):
     """Where the bypass valve sits and between which pressures it opens."""

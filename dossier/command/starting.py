@@ -2,7 +2,6 @@
 
 import difflib
 import sys
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -96,12 +95,13 @@ def request(
     """
     from dossier.case.requested import REQUEST_FILE
     from dossier.make import request_files as files
+    from dossier.make.api import today
     from dossier.record.dossier_file import write_whole
 
     asked, demands = files.asked_of(case, language)
-    today = date.today()  # noqa: DTZ011  the shell's
-    day = issued or today
-    if day > today:
+    latest = today()
+    day = issued or latest
+    if day > latest:
         stop(f"--issued {day} is a day that has not come: no earlier request could follow it")
     ask = not yes and sys.stdin.isatty()
     assumed = _assumptions(demands, scatter or [], margin or [], share, ask)
@@ -110,7 +110,7 @@ def request(
     )
     told = files.with_reply(valve, day, reply_by, contact, sampling)
     made = files.make_request(asked, demands, assumed, told)
-    on_file = files.filed(asked, today, made.names)  # a day before shows nothing of its writing
+    on_file = files.filed(asked, latest, made.names)  # a day before shows nothing of its writing
     for path in files.write_request(made, out or case / "request"):
         typer.echo(str(path))
     if on_file is None:

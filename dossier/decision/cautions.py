@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
+from dossier.case.application import HAS_MAIN
 from dossier.case.case import Case
 from dossier.case.model import Concession
 from dossier.decision.comparison import side_by_side
@@ -12,7 +13,6 @@ from dossier.decision.probability import chance_text
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities import all_quantities
-from dossier.evidence.quantities.fine_path import HAS_MAIN
 from dossier.evidence.reopened import needs, reopening
 from dossier.evidence.statistics.between import rigs_of
 from dossier.evidence.statistics.estimate import NotDemonstrated

@@ -143,7 +143,14 @@ def of_life(bench: Bench, findings: Findings) -> Iterator[Condition]:
 
 
 def of_limits(bench: Bench, findings: Findings) -> Iterator[Condition]:
-    """Yield a condition for each limit so far from its result that its unit is in doubt."""
+    """Yield a condition for each limit that is in doubt: by its requirement's text, or its unit.
+
+    By the unit where a result is far from it.
+    """
+    other = later(
+        "{requirement}: its text says {said}, its limit or what it is asked at does not: see which "
+        "is meant"
+    )
     words = later(
         "{requirement}: the result is {times:.0f} times as good as its limit asks for: see that "
         "the limit is stated in the right unit"
@@ -151,6 +158,9 @@ def of_limits(bench: Bench, findings: Findings) -> Iterator[Condition]:
     most = bench.limits.plausible["times_its_limit"]
     for each in findings:
         demand, found = each.demand, each.estimate.value if each.estimate else 0.0
+        if demand.said_instead and not demand.not_applicable:
+            text = say(other, requirement=demand.id, said=demand.said_instead)
+            yield Condition("far limit", demand.id, text)
         run = not {"multipass", "pressure_drop"}.isdisjoint(demand.quantity.records)
         low, high = (demand.lower, found) if demand.lower else (found, demand.upper or 0.0)
         if run and demand.quantity.dimension in {"pressure", "mass"} and 0 < low * most < high:

@@ -79,6 +79,8 @@ class Quantity:
     section: Section
     """Section of the dossier that shows it."""
     share_of: ShareOf = "value"
+    of_fine_path: bool = False
+    """Whether it means nothing in a circuit without a fine path."""
     compute: Compute = _undeclared
 
     def __call__(self, function: Function) -> Compute:

@@ -2,14 +2,23 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from dossier.case.application import Application, Requirement
+from dossier.case.application import HAS_FINE, Application, Requirement
 from dossier.case.problems import CaseProblem
 from dossier.case.tables.size_columns import certified_size
-from dossier.case.units import DIMENSIONS, UnitError, from_si, parse_quantity, split_quantity
+from dossier.case.units import (
+    DIMENSIONS,
+    PURE,
+    USUAL,
+    UnitError,
+    as_known,
+    from_si,
+    parse_quantity,
+    split_quantity,
+)
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.registry import Quantity, StatedAt, reference_line
 from dossier.words import later, say
@@ -47,6 +56,8 @@ class Demand:
     """Application that asks, among several; empty where there is but one."""
     conversions: tuple[str, ...] = ()
     """Sentences that say how sizes of an older calibration were converted."""
+    said_instead: str = ""
+    """A number of the text that limits and conditions do not have; empty if they agree."""
     rounded: tuple[tuple[float, float], ...] = ()
     """Limits [working unit] that print as other numbers [`unit`] than the exact ones."""
 
@@ -134,7 +145,12 @@ def _demand(requirement: Requirement, application: Application, mark: str) -> De
     known, name = all_quantities(), requirement.quantity
     if name not in known:
         raise UnitError(f"quantity {name!r} is not known | quantities are {', '.join(known)}")
-    declared = known[name]
+    declared, arrangement = known[name], application.circuit.arrangement
+    if declared.of_fine_path and arrangement not in HAS_FINE and not requirement.not_applicable:
+        raise UnitError(
+            f"{name} is of a fine path, which a circuit of arrangement {arrangement!r} does not "
+            "have | leave this requirement out, or correct circuit . arrangement"
+        )
     at, shown = _conditions(requirement, declared, application)
     lower, upper, unit = _limits(requirement, declared)
     same = ("text", "source", "severity", "basis", "not_applicable")
@@ -152,6 +168,7 @@ def _demand(requirement: Requirement, application: Application, mark: str) -> De
         confidence=application.decision_rule.confidence,
         mark=mark,
         conversions=tuple(_conversions(requirement, declared)),
+        said_instead=_said_instead(requirement, declared, at, (lower, upper), application),
         **{key: getattr(requirement, key) for key in same},
     )
 
@@ -263,6 +280,76 @@ def _accept_limits(declared: Quantity, lower: float | None, upper: float | None)
             )
         if value < 0:
             raise UnitError(f"limit of {declared.name} must not be negative")
+
+
+def _said_instead(
+    requirement: Requirement,
+    declared: Quantity,
+    at: Mapping[str, float | str],
+    limits: tuple[float | None, float | None],
+    application: Application,
+) -> str:
+    """Return a number with its unit that the text has in the place of a limit or a condition.
+
+    What the application says elsewhere may stand in a text, and so may more beside what is asked.
+    """
+    shares = requirement.not_worse_than_reference, requirement.coverage
+    asked: list[tuple[str, float | str | None]] = [(declared.dimension, each) for each in limits]
+    asked += [("fraction", each) for each in shares]
+    given = (each for each in declared.conditions if each.name in requirement.at)
+    asked += [(each.dimension, at[each.name]) for each in given]
+    stated = _stated(application)
+    for dimension in {each: 0 for each, value in asked if isinstance(value, float)}:
+        wanted = [each for name, each in asked if name == dimension and isinstance(each, float)]
+        told = list(_told(requirement.text, dimension))
+        fitting = (*wanted, *stated.get(dimension, ()))
+        others = [text for text, fits in told if not any(map(fits, fitting))]
+        if others and not all(any(fits(each) for _, fits in told) for each in wanted):
+            return others[0]
+    return ""
+
+
+def _stated(application: Application) -> Mapping[str, tuple[object, ...]]:
+    """Return what circuit and duty say, by its dimension."""
+    circuit, duty = application.circuit, application.duty
+    opening = (circuit.opening.min, circuit.opening.max) if circuit.opening else ()
+    return {
+        "flow": (circuit.rated_flow, circuit.pump_flow),
+        "fraction": (circuit.partial_flow_share,),
+        "pressure": (circuit.system_pressure, circuit.gallery_pressure, *opening),
+        "temperature": (duty.hot_oil, duty.normal_oil, duty.cold_start),
+        "time": (duty.service_interval,),
+    }
+
+
+_NUMBERS = re.compile(
+    r"(?<![\w.,/])(\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)\s?"
+    r"(%|°?[^\W\d_]+[\d²³]?(?:/[^\W\d_]+)?(?:\(c\))?)(?!\w)"
+)
+
+
+def _told(text: str, dimension: str) -> Iterator[tuple[str, Callable[[object], bool]]]:
+    """Yield each number with a unit of `dimension`, and whether a working value prints so."""
+    shown = {"fraction": PURE["fraction"], "size": {"um(c)": (1.0, 0.0)}}
+    units = shown.get(dimension) or USUAL.get(dimension, {})
+    for found in _NUMBERS.finditer(text):
+        raw, unit = re.sub(r"\s", "", found[1]), re.sub("[µμ]", "u", found[2])
+        unit = unit if unit in units else as_known(unit, dimension)
+        if unit not in units:
+            continue
+        factor, offset = units[unit]
+        comma = re.fullmatch(r"\d+[.,](\d+)", raw)
+        half = 0.5 * factor * 10.0 ** -(len(comma[1]) if comma else 0)
+        values = [factor * float(raw.replace(",", ".")) + offset]
+        if comma and len(comma[1]) == 3:  # may group thousands
+            values.append(factor * float(re.sub("[.,]", "", raw)) + offset)
+        if dimension == "fraction":
+            values += [1.0 - each for each in values]
+
+        def fits(value: object, values: list[float] = values, half: float = half) -> bool:
+            return isinstance(value, float) and any(abs(each - value) < half for each in values)
+
+        yield found[0], fits
 
 
 def _code(requirement: Requirement) -> str:

@@ -43,8 +43,12 @@ class Made:
 
 
 def today() -> date:
-    """Return the day it is here."""
-    return datetime.now(UTC).astimezone().date()
+    """Return the day it is here; raise CaseError where the time zone is none of this world."""
+    try:
+        return datetime.now(UTC).astimezone().date()
+    except ValueError:
+        what = "is a day or more from universal time: nobody knows what day it is"
+        raise refusal("the environment", "TZ", what, "set the time zone of this place") from None
 
 
 def build(

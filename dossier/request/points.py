@@ -6,12 +6,12 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
-from dossier.case.application import Application, Oil
+from dossier.case.application import HAS_FINE, HAS_MAIN, Application, Oil
 from dossier.case.case import Asked
 from dossier.case.problems import CALL, refusal
 from dossier.case.tables.written import METHODS, STEMS
 from dossier.evidence.limits import Limits, Method, method_of
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, path_flow
+from dossier.evidence.quantities.fine_path import path_flow
 from dossier.evidence.records.fluid import kinematic_at
 from dossier.evidence.requirement import Demand
 from dossier.evidence.validity.relevance import terms_of

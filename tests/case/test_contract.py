@@ -73,9 +73,9 @@ def test_the_example_of_every_quantity_resolves(name):
         "id": "X", "text": "example", "source": "example", "severity": "mandatory",
         "quantity": name, **tomllib.loads(declared.example),
     }  # fmt: skip
-    application = Application.model_validate(
-        document("application.toml") | {"requirement": [requirement]}
-    )
+    given = document("application.toml") | {"requirement": [requirement]}
+    given["circuit"] |= {"arrangement": "combined"} if declared.of_fine_path else {}
+    application = Application.model_validate(given)
     demands, problems = resolve(application, "application.toml")
     assert not problems
     assert demands[0].quantity is declared

@@ -334,6 +334,50 @@ def test_a_limit_a_hundred_times_off_is_a_condition(quantity, limit, value, told
     assert [each.subject for each in of_limits(bench([run()]), (found,))] == ["Q1"] * told
 
 
+@pytest.mark.parametrize(
+    ("text", "limits", "said"),
+    [
+        ("Removes at least 95 % of 20 µm(c) and larger", {"min": "95 %"}, ""),
+        ("Removes at least 95 % of 20 um(c) and larger", {"min": "90 %"}, "95 %"),
+        ("Lets 5 % of 20 um(c) pass", {"min": "95 %"}, ""),
+        ("Removes 95 % of 25 um(c)", {"min": "95 %"}, "25 um(c)"),
+        ("Removes 95 % of 20 um(c), 99 % of 40 um(c)", {"min": "95 %"}, ""),
+        ("Removes 98,5 % of 20 um(c)", {"min": "98.5 %"}, ""),
+        ("Removes 98 % of 20 um(c)", {"min": "98.5 %"}, "98 %"),
+        ("19 of 20 remove 90 %, 95 % of the type", {"min": "90 %", "coverage": "95 %"}, ""),
+        ("No less than the other, within 5 %", {"not_worse_than_reference": "5 %"}, ""),
+        ("No less than the other, within 5 %", {"not_worse_than_reference": "15 %"}, "5 %"),
+        ("Between 80 % and 90 %", {"between": {"min": "80 %", "max": "95 %"}}, "90 %"),
+        ("Good for 95 % of engines", {"min": "90 %", "not_applicable": "not ours"}, "95 %"),
+    ],
+)  # fmt: skip
+def test_a_text_that_says_another_number_than_its_limit_is_a_condition(text, limits, said):
+    coverage = {"basis": "population"} if "coverage" in limits else {}
+    asked = requirement("efficiency", at={"size": "20 um(c)"}, text=text, **limits, **coverage)
+    (demand,), _ = resolve(Application.model_validate(application([asked])), "")
+    assert demand.said_instead == said
+    found = SimpleNamespace(demand=demand, estimate=None)
+    told = [each.text for each in of_limits(bench([run()]), (found,))]
+    assert [each for each in told if f"its text says {said}," in each] == told
+    assert len(told) == bool(said and not demand.not_applicable)
+
+
+@pytest.mark.parametrize(
+    ("text", "limit", "said"),
+    [
+        ("At most 1 600 kPa", "1600 kPa", ""), ("At most 1,600 kPa", "1600 kPa", ""),
+        ("At most 16 bar", "1600 kPa", ""), ("At most 25 psi", "172 kPa", ""),
+        ("At most 25 psi", "182 kPa", "25 psi"), ("At most 30 kPa", "32 kPa", "30 kPa"),
+        ("At 60 °C, 32 kPa", "32 kPa", ""), ("At 50 °C, 32 kPa", "32 kPa", "50 °C"),
+        ("30 kPa under the valve's 160 kPa", "30 kPa", ""), ("At most 30 units", "32 kPa", ""),
+    ],
+)  # fmt: skip
+def test_numbers_of_a_text_are_read_in_the_units_of_people(text, limit, said):
+    asked = requirement("clean_pressure_drop", at={"temperature": "60 degC"}, max=limit, text=text)
+    (demand,), _ = resolve(Application.model_validate(application([asked])), "")
+    assert demand.said_instead == said
+
+
 @pytest.mark.parametrize(("weighs", "told"), [(True, 1), (False, 0)])
 def test_warnings_of_a_rule_that_weighs_are_one_condition(weighs, told):
     check = Check(record="M1", rule="recirculation", standard="own", limit="alike", found="2.0",

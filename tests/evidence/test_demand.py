@@ -26,6 +26,21 @@ def refused(quantity, **limit):
     return f"{problem.what} | {problem.hint}"
 
 
+@pytest.mark.parametrize(
+    ("quantity", "limit"),
+    [
+        ("partial_flow_share", {"between": {"min": "5 %", "max": "15 %"}}),
+        ("turnover_time", {"max": "8 min"}),
+    ],
+)
+def test_what_needs_a_fine_path_is_refused_without_one(quantity, limit):
+    told = refused(quantity, **limit)
+    assert f"{quantity} is of a fine path, which a circuit of arrangement 'full_flow'" in told
+    assert demand(quantity, **limit, not_applicable="no fine path").not_applicable
+    made = application([requirement(quantity, **limit)], circuit={"arrangement": "combined"})
+    assert resolve(made, "application.toml")[1] == []
+
+
 def test_limits_are_in_working_units_and_shown_as_written():
     least = demand("burst_pressure", min="20 bar")
     assert (least.lower, least.upper, least.unit) == (approx(2e6), None, "bar")

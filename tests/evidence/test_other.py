@@ -56,20 +56,38 @@ def test_the_shortest_of_all_sweeps_counts(sizes, words, met, swept):
     assert _rows(SimpleNamespace(record=None), SimpleNamespace(value=5)) == (met, words)
 
 
-@pytest.mark.parametrize(
-    ("opened", "met"),
-    [(160, True), (200, True), (159, "warning"), (201, "warning"), (79, False), (401, False)],
-)
-def test_where_a_valve_opens_is_held_against_the_band_of_the_application(opened, met, monkeypatch):
+def fitted(opened, monkeypatch, flow=1.0, rated=60.0):
+    """What is said of two valves that open at a pressure [kPa] and let a flow [L/min] through."""
     sweeps = (SimpleNamespace(specimen=f"V{k}", rising=(np.zeros(5),)) for k in range(2))
     monkeypatch.setattr(valves, "sweeps_of", lambda _: sweeps)
     read = SimpleNamespace(value=opened * 1e3, bound="")
     monkeypatch.setattr(valves, "opening_from_sweep", lambda *_: read)
     band = SimpleNamespace(min=160e3, max=200e3)
     valve = SimpleNamespace(location="filter", opening=band)
-    case = SimpleNamespace(application=SimpleNamespace(circuit=SimpleNamespace(bypass_valve=valve)))
-    held = SimpleNamespace(case=case, conditions=SimpleNamespace(criterion_flow=1.0), record=None)
-    found, words = _fitted(held, SimpleNamespace(value=2.0))
+    circuit = SimpleNamespace(bypass_valve=valve, rated_flow=rated / 6e4)
+    case = SimpleNamespace(application=SimpleNamespace(circuit=circuit))
+    conditions = SimpleNamespace(criterion_flow=flow / 6e4)
+    held = SimpleNamespace(case=case, conditions=conditions, record=None)
+    return _fitted(held, SimpleNamespace(value=2.0))
+
+
+@pytest.mark.parametrize(
+    ("flow", "rated", "met"),
+    [
+        (3.0, 60.0, True), (3.1, 60.0, "warning"), (1.0, 8.0, True), (1.1, 8.0, "warning"),
+    ],
+)  # fmt: skip
+def test_a_valve_counts_as_open_before_much_flows(flow, rated, met, monkeypatch):
+    found, words = fitted(180, monkeypatch, flow, rated)
+    assert (found, f"counts as open from {flow:g} L/min" in words) == (met, met is not True)
+
+
+@pytest.mark.parametrize(
+    ("opened", "met"),
+    [(160, True), (200, True), (159, "warning"), (201, "warning"), (79, False), (401, False)],
+)
+def test_where_a_valve_opens_is_held_against_the_band_of_the_application(opened, met, monkeypatch):
+    found, words = fitted(opened, monkeypatch)
     assert (found, "wanted 160 to 200 kPa" in words) == (met, met is not True)
 
 

@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from dossier.case.application import Terms
-from dossier.case.fields import Dust, Ends, Measured, Sides, VolumeEnds
+from dossier.case.fields import Band, Dust, Ends, Measured, Sides, VolumeEnds
 from dossier.case.model import Deviation, Stated
 from dossier.case.read import read_case_files
 from dossier.evidence.prepare import prepare
@@ -608,12 +608,34 @@ def asking(case, only=None, **terms):
         ("flow of the application", {"flow": "60 L/min"}, "not met"),
         ("terminal of the application", {"terminal": "150 kPa"}, "met"),
         ("terminal of the application", {"terminal": "175 kPa"}, "not met"),
+        ("terminal of the application", {"terminal": "143 kPa"}, "met"),
+        ("terminal of the application", {"terminal": "142 kPa"}, "warning"),
         ("base upstream level", {"base_level": "10 mg/L"}, "met"),
         ("base upstream level", {"base_level": "25 mg/L"}, "not met"),
     ],
 )
 def test_a_requirement_states_how_its_test_is_run(intact, rule, terms, outcome):
     bench = prepare(asking(intact, **terms), limits(), 1)
+    assert of_rule(bench, "MP-C1", rule) == {rule: outcome}
+
+
+@pytest.mark.parametrize(
+    ("opens", "quantity", "outcome"),
+    [(157e3, None, "met"), (156e3, None, "warning"), (156e3, "efficiency", "met")],
+)
+def test_what_is_held_beyond_the_valve_weighs_where_a_capacity_is_asked(
+    intact, opens, quantity, outcome
+):
+    """Run to 164.3 kPa across the assembly."""
+    app = intact.application
+    valve = app.circuit.bypass_valve.model_copy(
+        update={"opening": Band.model_construct(min=150e3, max=opens)}
+    )
+    circuit = app.circuit.model_copy(update={"bypass_valve": valve})
+    asked = tuple(each for each in app.requirement if quantity in {None, each.quantity})
+    app = app.model_copy(update={"circuit": circuit, "requirement": asked})
+    bench = prepare(replace(intact, application=app), limits(), 1)
+    rule = "terminal of the application"
     assert of_rule(bench, "MP-C1", rule) == {rule: outcome}
 
 

@@ -309,6 +309,12 @@ CLAIMS = [
                         '"report 12", counts = { "5 um(c)" = "1.335e9 1/g", '
                         '"10 um(c)" = "1.83e8 1/g", "20 um(c)" = "1.83e7 1/g" } }')),
         words("condition: test dust (MP-C1")),
+    Row("a valve that is long open", "count it as open from a sixth of the flow on", FERRY,
+        edit("case.toml", 'criterion_flow = "1 L/min"', 'criterion_flow = "10 L/min"', -1),
+        words("condition: valve of the application (BV-C, BV-R): counts as open from 10 L/min on")),
+    Row("a limit below its text", "95 % in words, 90 % to be met", PUMPS,
+        requirement("E1", (r'min = "95 %"', 'min = "90 %"')),
+        words("condition: E1: its text says 95 %, its limit or what it is asked at does not")),
     Row("a limit beyond all filters", "ask for less than nothing of the reference", PUMPS,
         requirement("C2", (r'not_worse_than_reference = "[^"]*"',
                            'not_worse_than_reference = "150 %"')),

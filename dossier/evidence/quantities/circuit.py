@@ -8,9 +8,10 @@ from functools import partial
 
 import numpy as np
 
+from dossier.case.application import HAS_FINE, HAS_MAIN
 from dossier.evidence.bench import Bench, Curve, curve_of
 from dossier.evidence.quantities.filtration import inverse
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
+from dossier.evidence.quantities.fine_path import fine_share
 from dossier.evidence.quantities.sump import class_efficiency, sump_estimate
 from dossier.evidence.records.usable import usable_runs
 from dossier.evidence.registry import NORMAL_OIL, SIZE, Conditions, Quantity
@@ -32,7 +33,7 @@ SPLIT = (
 )
 BALANCE = "sump balance in closed form (mass balance); ISO 12103-1 A3 counts from memory"
 _declared = partial(Quantity, section="circuit", conditions=(NORMAL_OIL,))
-_split = partial(_declared, records=("pressure_drop",), standard=SPLIT)
+_split = partial(_declared, records=("pressure_drop",), standard=SPLIT, of_fine_path=True)
 _balanced = partial(_declared, records=("multipass", "pressure_drop"), better="lower")
 
 

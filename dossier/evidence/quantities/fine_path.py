@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dossier.case.application import Circuit
+from dossier.case.application import HAS_FINE, Circuit
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.pressure import (
     FIT,
@@ -30,11 +30,6 @@ from dossier.evidence.statistics.estimate import (
 from dossier.physics.circuit import split_parallel, split_to_sump
 from dossier.physics.pressure_drop import Path
 from dossier.words import later, say
-
-HAS_FINE = {"partial_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
-"""Arrangements with a fine path."""
-HAS_MAIN = {"full_flow", "full_and_partial_flow", "combined", "combined_through_flow"}
-"""Arrangements whose oil passes a full-flow medium on its way to the bearings."""
 
 Ab = tuple[float, float]
 

@@ -7,9 +7,10 @@ from functools import partial
 import numpy as np
 from numpy.typing import ArrayLike
 
+from dossier.case.application import HAS_FINE, HAS_MAIN
 from dossier.evidence.bench import Bench
 from dossier.evidence.quantities.capacity import far_from_run
-from dossier.evidence.quantities.fine_path import HAS_FINE, HAS_MAIN, fine_share
+from dossier.evidence.quantities.fine_path import fine_share
 from dossier.evidence.quantities.penetration import overall_passage, passages_at, penetration
 from dossier.evidence.quantities.pressure import oil_at
 from dossier.evidence.records.reduced import MultipassResult

@@ -80,7 +80,23 @@ def _terminal(held: Run, _: Limit) -> Found:
     if stated is not None:
         words = later("{terminal:.4g} kPa across the element, {stated:.4g} kPa required")
         found.append(say(words, terminal=terminal / 1e3, stated=stated / 1e3))
+    counted = any(each.quantity.name in CAPACITIES for each in held.demands)
+    known = [each for each in terms if each is not None]
+    read, most = (
+        assembly,
+        circuit.opening.max if opening is not None and circuit.opening else np.inf,
+    )
+    if len(known) == len(terms):
+        read, most = terminal, min(known)
+    far = read > most * (1.0 + held.limits.comparable["terminal"].value) * NEAR
+    if met and counted and far:
+        words = later("{found}: what is held beyond is counted; state the terminal that is asked")
+        return "warning", say(words, found="; ".join(found))
     return met, "; ".join(found)
+
+
+CAPACITIES = {"injected_capacity", "retained_capacity"}
+"""Quantities that grow with the differential pressure that a run goes to."""
 
 
 def agrees(held: Run, limit: Limit) -> Found:

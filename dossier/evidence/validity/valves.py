@@ -64,7 +64,10 @@ MOST_EQUAL, LEAP = 3, 2.5
 
 
 def _fitted(held: Held, limit: Limit) -> Found:
-    """Hold where the valves open against the application: a warning outside its band."""
+    """Hold where the valves open against the application: a warning outside its band.
+
+    Or where so much flow was let through before they counted as open that this hides it.
+    """
     valve, flow = held.case.application.circuit.bypass_valve, held.conditions.criterion_flow
     if valve is None or valve.location != "filter" or valve.opening is None or not flow:
         return "does not apply", say("no valve inside the filter with an opening band and a flow")
@@ -75,7 +78,15 @@ def _fitted(held: Held, limit: Limit) -> Found:
     )
     if far or outside:
         return (False, far) if far else ("warning", outside)
+    most = max(OPEN_SHARE * held.case.application.circuit.rated_flow, OPEN_FLOW) * (1.0 + 1e-6)
+    if flow > most:
+        words = later("counts as open from {flow:.4g} L/min on: ask for at most {most:.4g} L/min")
+        return "warning", say(words, flow=flow * 6e4, most=most * 6e4)
     return True, say("every valve opens about where the application says")
+
+
+OPEN_SHARE, OPEN_FLOW = 0.05, 1.0 / 6e4
+"""Share of the rated flow [-], and flow [m3/s], beyond both of which a valve is long open (own)."""
 
 
 def _misplaced(sweep: ValveSweep, flow: float, wanted: Band, factor: float) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 
+from dossier.case.application import HAS_FINE, HAS_MAIN
 from dossier.case.application import Circuit as Asked
 from dossier.case.case import Case
 from dossier.case.fields import Band
@@ -14,8 +15,6 @@ from dossier.evidence.bench import Bench
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.quantities.circuit import CircuitSide, LongRun
 from dossier.evidence.quantities.fine_path import (
-    HAS_FINE,
-    HAS_MAIN,
     fine_share,
     path_flow,
 )
