@@ -7,7 +7,7 @@ import posixpath
 import re
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
@@ -27,7 +27,7 @@ from dossier.case.attached import (
     read_regular,
 )
 from dossier.case.compared import Source
-from dossier.case.problems import refusal
+from dossier.case.problems import CaseProblem, refusal
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
 from dossier.words.catalogue import ENGLISH, LANGUAGES
@@ -375,6 +375,13 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
                 file.write(content)
         except OSError:
             raise NotADossierError(f"the attachment {name[:80]!r} cannot be unpacked") from None
+
+
+def name_problems(names: Iterable[str]) -> Iterator[CaseProblem]:
+    """Yield each name of a file that `unpack` would refuse: it could not be verified, or sent."""
+    what = f"has a name that is no plain path of 2 to 8 parts and at most {MAX_NAME} bytes"
+    hint = 'put it in a folder, or rename it: without \\ : * ? " < > | and hidden letters'
+    return (CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
 
 
 def safe_name(name: str) -> bool:

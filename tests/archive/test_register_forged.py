@@ -15,6 +15,7 @@ from dossier.register.row import row_digest
 from dossier.register.store import GENESIS, RegisterError, linked, open_store
 from tests.archive import sealed
 from tests.archive.made import (
+    ROLES,
     TODAY,
     case_toml,
     document,
@@ -269,6 +270,23 @@ def test_findings_that_do_not_answer_the_requirements_do_not_read_as_approved(tm
     row = placed(tmp_path, inputs={"application.toml": asked})
     assert row.decision == "not intact: would be approved"
     assert "not those of the requirements" in row.remark
+
+
+@pytest.mark.parametrize(
+    ("told", "reads"),
+    [
+        ([(role, f"{role} holder (invented)", "2026-03-30") for role in ROLES], "approved"),
+        ([(role, "Somebody else", "2026-03-30") for role in ROLES], ""),
+        ([("prepared", "prepared holder (invented)", "2026-03-30")], ""),
+        (3, ""),
+    ],
+)
+def test_the_sign_offs_that_a_decision_tells_of_are_those_attached(told, reads, tmp_path):
+    reads = reads or "not intact: would be approved"
+    keys = ("role", "name", "date")
+    rows = [dict(zip(keys, row, strict=True)) for row in told] if isinstance(told, list) else told
+    put(tmp_path, "a.pdf", pdf(files(document("A"), signoff={"signed": rows})))
+    assert [row.decision for row in update(tmp_path).rows] == [reads]
 
 
 def test_a_sign_off_on_a_day_that_has_not_come_does_not_hold(tmp_path):
