@@ -251,6 +251,15 @@ def test_a_recall_that_is_lifted_gives_the_approval_back(folder):
     done = put_on_file(folder, lift=True)
     assert (told(done), done.recall.lifts) == ({"built.pdf": AGAIN}, (1,))
     assert reads(folder) == {"built.pdf": "approved"}
+    words = f"recall 1 (instrument FM-04) was lifted on {TODAY}: {WHY}"
+    (row,) = update(folder).rows
+    assert row.remark.endswith(words)  # what gives back is seen
+    found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
+    assert found.reads == "approved"
+    assert words in found.remarks
+    put(folder, "z.pdf", made("Z"))
+    assert all("lifted" not in row.remark for row in update(folder).rows if row.number == "Z")
+    (folder / "z.pdf").unlink()
     assert "is not recalled: nothing to lift" in refused(folder, lift=True)
     put_on_file(folder, first=FIRST)
     assert "On file: recall 3: instrument:FM-04 from 2026-02-04" in refused(
