@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.agreed import SIGNOFF_FILE
 from dossier.case.application import mark_of
 from dossier.case.attached import (
     MAX_PDF,
@@ -30,6 +31,7 @@ from dossier.case.compared import Source
 from dossier.case.problems import CaseProblem, refusal
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
+from dossier.report.house.house import ATTACHED
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 
 if TYPE_CHECKING:
@@ -236,6 +238,11 @@ def _faults(
     for name, digest in sorted(decision.inputs.items()):
         if manifest.files.get(name) != digest:
             yield f"{name} has another digest in decision.json than in the manifest"
+    beside = {MANIFEST, DECISION, f"{manifest.case}/{SIGNOFF_FILE}"}
+    housed = decision.house and f"{manifest.case}/" != ATTACHED
+    for name in sorted(set(files) - set(decision.inputs) - beside):
+        if not (housed and name.startswith(ATTACHED)):
+            yield f"{name} is attached but no input that decision.json rests on"
     if DECISION not in manifest.files:
         yield "the manifest does not hold decision.json"
 

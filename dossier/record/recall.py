@@ -267,7 +267,8 @@ def around(folder: Path) -> list[Path]:
 
     Hidden ones are left out.
     """
-    found = [each for each in folder.resolve().parents if os.path.lexists(each / REGISTER)]
+    above = (*folder.resolve().parents, *folder.absolute().parents)  # by links, and as it is named
+    found = [p for p in {e.resolve(): e for e in above} if os.path.lexists(p / REGISTER)]
     for place, folders, files in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         if REGISTER in files and Path(place) != folder:

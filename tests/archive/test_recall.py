@@ -454,6 +454,14 @@ def test_a_recall_counts_above_and_below_the_folder_it_lies_in(folder, there, as
         assert not update(folder / asked).whole
 
 
+def test_a_recall_counts_in_a_folder_that_is_linked_from_its_own(folder, tmp_path):
+    put_on_file(folder, first=FIRST)
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "2026").symlink_to(tmp_path / "elsewhere")
+    assert len(recalls_at(folder / "2026").counting) == 1
+    assert not recalls_at(tmp_path / "elsewhere").counting
+
+
 def test_what_to_do_with_a_file_of_recalls_is_said_once(tmp_path):
     for number, each in ((1, of(2)), (3, of(3, lifts=(1,)))):
         text = each.model_dump_json(by_alias=True)

@@ -25,6 +25,7 @@ from tests.archive.made import (
     finding,
     pdf,
     put,
+    sha256,
     signoff_toml,
     update,
 )
@@ -287,6 +288,21 @@ def test_the_sign_offs_that_a_decision_tells_of_are_those_attached(told, reads, 
     rows = [dict(zip(keys, row, strict=True)) for row in told] if isinstance(told, list) else told
     put(tmp_path, "a.pdf", pdf(files(document("A"), signoff={"signed": rows})))
     assert [row.decision for row in update(tmp_path).rows] == [reads]
+
+
+@pytest.mark.parametrize("b", ["b", "house files"])
+def test_what_is_read_is_what_the_decision_rests_on(b, tmp_path):
+    """Another case folder beside that of the decision, sign-offs too, would say what it uses."""
+    whole = files(document("A") | {"house": "0" * 64})
+    renamed = {f"{b}/{name[5:]}": each for name, each in whole.items() if name.startswith("case/")}
+    renamed[f"{b}/case.toml"] = case_toml(("APC-5",))
+    manifest = json.loads(whole["manifest.json"]) | {"case": b, "layout": {"house folder": "x"}}
+    manifest["files"] |= {name: sha256(each) for name, each in renamed.items()}
+    forged = whole | renamed | {"manifest.json": json.dumps(manifest).encode()}
+    put(tmp_path, "a.pdf", pdf(forged))
+    (row,) = update(tmp_path).rows
+    assert row.decision == "not intact: would be approved"
+    assert "is attached but no input that decision.json rests on" in row.remark
 
 
 def test_a_sign_off_on_a_day_that_has_not_come_does_not_hold(tmp_path):
