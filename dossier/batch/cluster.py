@@ -11,7 +11,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Self
 
-from dossier.case.problems import CaseError, CaseProblem, refuse
+from dossier.case.problems import CaseError, refuse
 from dossier.make.outcome import OUR_BUG, WRONG_INPUT, Order, Outcome, failed, succeeded, written
 
 _one_at_a_time = threading.Lock()
@@ -52,7 +52,7 @@ def packed(case: Path, order: Order) -> Parcel:
     """
     from dossier.case.read import read_case_files
     from dossier.make.read import house_of
-    from dossier.record.dossier_file import safe_name
+    from dossier.record.dossier_file import name_problems
     from dossier.report.house.house import read_house
 
     read = read_case_files(case)
@@ -62,9 +62,7 @@ def packed(case: Path, order: Order) -> Parcel:
     of_house = {f"{own.called}/{n}": each for n, each in own.contents.items()} if own else {}
     named = own.called if own else ""
     parcel = Parcel(name=read.name, files=files, house=named, house_files=of_house, order=order)
-    what, hint = "has a name that is no plain path", "rename it to send it elsewhere"
-    names = (*parcel.files, *parcel.house_files)
-    refuse(CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
+    refuse(name_problems((*parcel.files, *parcel.house_files)))
     return parcel
 
 

@@ -1,6 +1,7 @@
 """A command that tells every error of its call at once, in words of its user."""
 
 import inspect
+import os
 import re
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
@@ -41,6 +42,10 @@ def stop(*lines: object) -> NoReturn:
 
 def recalls_at(folder: Path) -> "Recalls":
     """Return the recalls that count in a folder; the command ends where they are not known."""
+    from dossier.record.recall import REGISTER, around, recalls_around
+
+    if not (around(folder) or os.path.lexists(folder / REGISTER)):
+        return recalls_around(folder)
     from dossier.register.register import recalls_of
     from dossier.register.store import RegisterError
 

@@ -29,7 +29,7 @@ from dossier.evidence.statistics.between import reproducibility_problems
 from dossier.evidence.validity.method import edition_problems
 from dossier.evidence.validity.rules import deviation_problems
 from dossier.make.decide import assess, decision_json, differences, issue_date, kinds_moved, limits
-from dossier.record.dossier_file import DECISION, DossierFile, dossier_in, unpack
+from dossier.record.dossier_file import DECISION, DossierFile, dossier_in, name_problems, unpack
 from dossier.record.recall import WHOLE, Recalls
 from dossier.report.house.house import ATTACHED, digest_of, own_files, read_house
 
@@ -70,7 +70,7 @@ def case_in(folder: Path | str, on: date | None = None, recalls: Recalls | None 
         case = read_case_files(Path(folder))
     except CaseError as error:
         raise CaseError([*error.problems, *_requirement_problems(Path(folder))]) from None
-    problems = []
+    problems = [*name_problems(file.name for file in case.inputs)]
     for part in case.each:
         _, found = resolve(part.application, part.qualification.application)
         problems += [placed(problem, part.libraries) for problem in found]

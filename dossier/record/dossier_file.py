@@ -7,7 +7,7 @@ import posixpath
 import re
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from dossier.case.agreed import SIGNOFF_FILE
 from dossier.case.application import mark_of
 from dossier.case.attached import (
     MAX_PDF,
@@ -27,9 +28,10 @@ from dossier.case.attached import (
     read_regular,
 )
 from dossier.case.compared import Source
-from dossier.case.problems import refusal
+from dossier.case.problems import CaseProblem, refusal
 from dossier.case.toml_text import TomlError, parse_toml
 from dossier.record.document import MAX_NAME, DecisionDocument, ManifestDocument, plain_part
+from dossier.report.house.house import ATTACHED
 from dossier.words.catalogue import ENGLISH, LANGUAGES
 
 if TYPE_CHECKING:
@@ -236,6 +238,11 @@ def _faults(
     for name, digest in sorted(decision.inputs.items()):
         if manifest.files.get(name) != digest:
             yield f"{name} has another digest in decision.json than in the manifest"
+    beside = {MANIFEST, DECISION, f"{manifest.case}/{SIGNOFF_FILE}"}
+    housed = decision.house and f"{manifest.case}/" != ATTACHED
+    for name in sorted(set(files) - set(decision.inputs) - beside):
+        if not (housed and name.startswith(ATTACHED)):
+            yield f"{name} is attached but no input that decision.json rests on"
     if DECISION not in manifest.files:
         yield "the manifest does not hold decision.json"
 
@@ -375,6 +382,13 @@ def unpack(files: Mapping[str, bytes], folder: Path) -> None:
                 file.write(content)
         except OSError:
             raise NotADossierError(f"the attachment {name[:80]!r} cannot be unpacked") from None
+
+
+def name_problems(names: Iterable[str]) -> Iterator[CaseProblem]:
+    """Yield each name of a file that `unpack` would refuse: it could not be verified, or sent."""
+    what = f"has a name that is no plain path of 2 to 8 parts and at most {MAX_NAME} bytes"
+    hint = 'put it in a folder, or rename it: without \\ : * ? " < > | and hidden letters'
+    return (CaseProblem(name, "", what, hint) for name in names if not safe_name(name))
 
 
 def safe_name(name: str) -> bool:

@@ -208,6 +208,17 @@ class Recalls:
         fits = (each for each in last if each is not None and set(each.records) == set(because))
         return Recalled(because, next(fits, None))
 
+    def given_back(self, number: str, revision: int, rests: Sequence[Rest]) -> str:
+        """Return which recalls named something of a dossier and hold no more, and why."""
+        told = (
+            f"recall {old.number} ({old.told}) was lifted on {lift.day}: {lift.reason}"
+            for each in (self, *self.others)
+            for lift in each.given
+            for old in each.given
+            if old.number in lift.lifts and old.names(number, revision, rests)
+        )
+        return "; ".join(told)
+
     def of(self, dossier: DossierFile) -> Recalled | None:
         """Return what is recalled of a dossier that was read; None where nothing is."""
         head = dossier.decision.case
@@ -256,7 +267,8 @@ def around(folder: Path) -> list[Path]:
 
     Hidden ones are left out.
     """
-    found = [each for each in folder.resolve().parents if os.path.lexists(each / REGISTER)]
+    above = (*folder.resolve().parents, *folder.absolute().parents)  # by links, and as it is named
+    found = [p for p in {e.resolve(): e for e in above} if os.path.lexists(p / REGISTER)]
     for place, folders, files in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         if REGISTER in files and Path(place) != folder:

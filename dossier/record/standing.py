@@ -1,11 +1,18 @@
 """How a dossier reads: what it decides counts only with the sign-offs that its case asks for."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from dossier.case.agreed import SIGNOFF_FILE, Carried, SignOffFile, SignOffRules
+from dossier.case.agreed import (
+    SIGNOFF_FILE,
+    Carried,
+    SignOffEntry,
+    SignOffFile,
+    SignOffRules,
+)
 from dossier.case.attached import NotADossierError
 from dossier.case.model import Concession
 from dossier.case.toml_text import parse_toml
@@ -160,6 +167,23 @@ def _contradictions(dossier: DossierFile) -> Iterator[str]:
             if each.passes_beyond(rule):
                 yield f"{each.requirement}: passes, though its own numbers do not"
     yield from _not_given(dossier)
+    told = dossier.document.get("signoff")
+    with suppress(ValueError):  # where they cannot be read they do not hold
+        attached = _signers([vars(each) for each in _entries(dossier)])
+        if isinstance(told, dict) and _signers(told.get("signed")) != attached:
+            yield "its decision.json tells of other sign-offs than are attached"
+
+
+def _signers(given: Any) -> list[tuple[str, ...]]:
+    """Return role, name and day of each sign-off, in some order; those that can be read."""
+    rows = [each for each in given if isinstance(each, dict)] if isinstance(given, list) else []
+    return sorted(tuple(str(row.get(key)) for key in ("role", "name", "date")) for row in rows)
+
+
+def _entries(dossier: DossierFile) -> tuple[SignOffEntry, ...]:
+    """Return the sign-offs that are attached; ValueError where they cannot be read."""
+    content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
+    return SignOffFile.model_validate(parse_toml(content)).signed if content else ()
 
 
 def _not_given(dossier: DossierFile) -> Iterator[str]:
@@ -242,13 +266,11 @@ def sign_offs(dossier: DossierFile, today: date | None = None) -> SignOff | None
 
 
 def _sign_offs(dossier: DossierFile, today: date | None) -> SignOff:
-    content = dossier.files.get(f"{dossier.case_name}/{SIGNOFF_FILE}")
-    entries = SignOffFile.model_validate(parse_toml(content)).signed if content else ()
     raw, end = dossier.case or {}, end_of(dossier)
     asked = SignOffRules.model_validate(raw["signoff"]).roles if "signoff" in raw else ROLES
     roles = needed_roles(asked, dossier.decision.decision)
     days = Days(_last_told(dossier, raw), end, today, dossier.issued, ZONES)
-    return state_of(entries, roles, dossier.document, days, end)
+    return state_of(_entries(dossier), roles, dossier.document, days, end)
 
 
 def _last_told(dossier: DossierFile, case: Mapping[str, Any]) -> date:

@@ -120,9 +120,9 @@ def _beside(folder: Path, found: Present, today: date) -> tuple[Row, ...]:
     """Return the dossiers as they read on a day, without what is recalled, beside one another."""
     read = []
     for key, row in found.rows.items():
-        rests = found.rests.get(key, ())
-        recalled = found.recalls.recalled(key, row.number, row.revision, rests)
-        read.append(on_day(without(row, recalled), today))
+        of = row.number, row.revision, found.rests.get(key, ())
+        taken, back = found.recalls.recalled(key, *of), found.recalls.given_back(*of)
+        read.append(on_day(without(row, taken, back), today))
     return settled(read, lambda one, other: extends(folder, one, other))
 
 

@@ -154,10 +154,13 @@ def on_day(row: Row, today: date) -> Row:
     return replace(row, standing=now.word, remark=now.remark)
 
 
-def without(row: Row, recalled: Recalled | None) -> Row:
-    """Return a row as what is recalled leaves it: an approval that falls is none any more."""
+def without(row: Row, recalled: Recalled | None, lifted: str = "") -> Row:
+    """Return a row as what is recalled leaves it: an approval that falls is none any more.
+
+    Of what is recalled no more it says what was `lifted`.
+    """
     if recalled is None:
-        return row
+        return replace(row, remark="; ".join(filter(None, (row.remark, lifted))))
     if row.standing != SIGNED_OFF or row.found not in APPROVES:
         return replace(row, remark=row.remark or recalled.text)
     found, until = recalled.leaves(row.found)

@@ -16,6 +16,7 @@ from dossier.make.recompute import recompute
 from dossier.record.dossier_file import DossierFile, dossier_in
 from dossier.record.program import other_versions
 from dossier.record.recall import FALLS, Recalls
+from dossier.record.rests import rests_on
 from dossier.record.seals import Seal, read_seals
 from dossier.record.signoff import same_person, standing
 from dossier.record.standing import RECALLED, mismatches, reading_of, sign_offs
@@ -305,9 +306,10 @@ def _recalled(dossier: DossierFile, recalls: Recalls | None, today: date) -> tup
         return "", ""
     for file, why in recalls.faults.items():
         return f"{file} of the register cannot be read ({why}): it may recall this one", UNREAD
-    found = recalls.of(dossier)
+    found, head = recalls.of(dossier), dossier.decision.case
     if found is None:
-        return "", ""
+        told = recalls.given_back(head.number, head.revision, rests_on(dossier))
+        return told, dossier.decision.decision if told else ""
     fell = FALLS if found.outcome and found.outcome.outcome == FALLS else ""
     return found.text, found.reads(dossier.decision.decision, today) or fell
 

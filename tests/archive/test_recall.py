@@ -251,6 +251,15 @@ def test_a_recall_that_is_lifted_gives_the_approval_back(folder):
     done = put_on_file(folder, lift=True)
     assert (told(done), done.recall.lifts) == ({"built.pdf": AGAIN}, (1,))
     assert reads(folder) == {"built.pdf": "approved"}
+    words = f"recall 1 (instrument FM-04) was lifted on {TODAY}: {WHY}"
+    (row,) = update(folder).rows
+    assert row.remark.endswith(words)  # what gives back is seen
+    found = verify(folder / "built.pdf", pages=False, recalls=recalls_of(folder))
+    assert found.reads == "approved"
+    assert words in found.remarks
+    put(folder, "z.pdf", made("Z"))
+    assert all("lifted" not in row.remark for row in update(folder).rows if row.number == "Z")
+    (folder / "z.pdf").unlink()
     assert "is not recalled: nothing to lift" in refused(folder, lift=True)
     put_on_file(folder, first=FIRST)
     assert "On file: recall 3: instrument:FM-04 from 2026-02-04" in refused(
@@ -443,6 +452,14 @@ def test_a_recall_counts_above_and_below_the_folder_it_lies_in(folder, there, as
         (moved / "recall-0001.json").write_text("{", "utf-8")
         assert str(moved / "recall-0001.json") in "".join(recalls_at(folder / asked).faults)
         assert not update(folder / asked).whole
+
+
+def test_a_recall_counts_in_a_folder_that_is_linked_from_its_own(folder, tmp_path):
+    put_on_file(folder, first=FIRST)
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "2026").symlink_to(tmp_path / "elsewhere")
+    assert len(recalls_at(folder / "2026").counting) == 1
+    assert not recalls_at(tmp_path / "elsewhere").counting
 
 
 def test_what_to_do_with_a_file_of_recalls_is_said_once(tmp_path):

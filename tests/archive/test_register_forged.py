@@ -15,6 +15,7 @@ from dossier.register.row import row_digest
 from dossier.register.store import GENESIS, RegisterError, linked, open_store
 from tests.archive import sealed
 from tests.archive.made import (
+    ROLES,
     TODAY,
     case_toml,
     document,
@@ -24,6 +25,7 @@ from tests.archive.made import (
     finding,
     pdf,
     put,
+    sha256,
     signoff_toml,
     update,
 )
@@ -269,6 +271,38 @@ def test_findings_that_do_not_answer_the_requirements_do_not_read_as_approved(tm
     row = placed(tmp_path, inputs={"application.toml": asked})
     assert row.decision == "not intact: would be approved"
     assert "not those of the requirements" in row.remark
+
+
+@pytest.mark.parametrize(
+    ("told", "reads"),
+    [
+        ([(role, f"{role} holder (invented)", "2026-03-30") for role in ROLES], "approved"),
+        ([(role, "Somebody else", "2026-03-30") for role in ROLES], ""),
+        ([("prepared", "prepared holder (invented)", "2026-03-30")], ""),
+        (3, ""),
+    ],
+)
+def test_the_sign_offs_that_a_decision_tells_of_are_those_attached(told, reads, tmp_path):
+    reads = reads or "not intact: would be approved"
+    keys = ("role", "name", "date")
+    rows = [dict(zip(keys, row, strict=True)) for row in told] if isinstance(told, list) else told
+    put(tmp_path, "a.pdf", pdf(files(document("A"), signoff={"signed": rows})))
+    assert [row.decision for row in update(tmp_path).rows] == [reads]
+
+
+@pytest.mark.parametrize("b", ["b", "house files"])
+def test_what_is_read_is_what_the_decision_rests_on(b, tmp_path):
+    """Another case folder beside that of the decision, sign-offs too, would say what it uses."""
+    whole = files(document("A") | {"house": "0" * 64})
+    renamed = {f"{b}/{name[5:]}": each for name, each in whole.items() if name.startswith("case/")}
+    renamed[f"{b}/case.toml"] = case_toml(("APC-5",))
+    manifest = json.loads(whole["manifest.json"]) | {"case": b, "layout": {"house folder": "x"}}
+    manifest["files"] |= {name: sha256(each) for name, each in renamed.items()}
+    forged = whole | renamed | {"manifest.json": json.dumps(manifest).encode()}
+    put(tmp_path, "a.pdf", pdf(forged))
+    (row,) = update(tmp_path).rows
+    assert row.decision == "not intact: would be approved"
+    assert "is attached but no input that decision.json rests on" in row.remark
 
 
 def test_a_sign_off_on_a_day_that_has_not_come_does_not_hold(tmp_path):

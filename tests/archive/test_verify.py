@@ -12,7 +12,7 @@ import pytest
 from pypdf import PdfWriter
 from pypdf.generic import StreamObject
 
-from dossier import CaseError, build, verify
+from dossier import CaseError, build, read_case, verify
 from dossier.case.attached import MAX_ATTACHED, NotADossierError, open_pdf
 from dossier.case.tables.csv_rows import MAX_FILE
 from dossier.record.seals import read_seals
@@ -309,3 +309,15 @@ def test_names_of_folders_and_files_may_have_any_letters(tmp_path):
     assert found.failures == ()
     assert found.recomputed.identical
     assert "Förderpumpen №1/records/Prüfling 漢 (1).csv" in open_pdf(built.pdf.read_bytes()).files
+
+
+@pytest.mark.parametrize("name", ["a:b", "1/2/3/4/5/6/7/8", "x" * 200, "a\u202eb"])
+def test_a_name_that_could_not_be_verified_is_refused_before_it_is_built(name, tmp_path):
+    folder = sealed.short_case(tmp_path)
+    text = (folder / "case.toml").read_text("utf-8")
+    (folder / "case.toml").write_text(text.replace("records/pd-c1", f"records/{name}"), "utf-8")
+    (folder / f"records/{name}.csv").parent.mkdir(parents=True, exist_ok=True)
+    (folder / "records/pd-c1.csv").rename(folder / f"records/{name}.csv")
+    with pytest.raises(CaseError, match="is no plain path") as error:
+        read_case(folder)
+    assert error.value.problems[0].file == f"polder-pumps/records/{name}.csv"
