@@ -286,6 +286,10 @@ def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, spec
     assert abs(apart) == _read(distance.split(" by ")[1].replace(f"inside by{S}", ""))
     assert inside == (value * 1e3 >= decides.lower)
     assert apart == 0 or inside == (apart > 0)
+    guard_text, _ = uncertainty._guard(found)
+    width = _read(guard_text) if guard_text != "–" else 0
+    place = Decimal(1).scaleb(_read(accepted).as_tuple().exponent)
+    assert abs(limit + width - _read(accepted)) <= place
 
 
 def test_where_every_specimen_is_judged_the_worst_is_the_result():
