@@ -263,7 +263,16 @@ def pieces(shown, wide):
 
 
 @pytest.mark.parametrize(
-    "name", ["BURST-PRESSURE-C1", "MP-C1", "26-014/B", "CAN-0412-A", "lock-gates", "run-of-a-pump"]
+    "name",
+    [
+        "BURST-PRESSURE-C1",
+        "MP-C1",
+        "MP-C1:63",
+        "26-014/B",
+        "CAN-0412-A",
+        "lock-gates",
+        "run-of-a-pump",
+    ],
 )
 def test_no_name_is_broken_where_a_line_of_its_own_has_room_for_it(name):
     names = {"lock-gates", "run-of-a-pump"}

@@ -299,8 +299,8 @@ def _guard(finding: Finding) -> tuple[str, str]:
     if not widths or not 0 < max(widths) < math.inf:
         return "–", ""
     demand = finding.demand
-    g = max(widths) / abs(demand.spread_factor)
-    text = fixed(g, max(decimals_for(g), decimals(finding)))  # limit and g give what is accepted
+    wide = max(widths) / abs(demand.spread_factor)
+    text = fixed(wide, max(decimals_for(wide), decimals(finding)))  # as what is accepted, less L
     return with_unit(text, of_difference(demand.unit)), ""
 
 
