@@ -31,7 +31,7 @@ _COMPOUND = re.compile(
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
     r"|\b[0-9]{1,3}(?: 000)+\b"
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
-    r"|(?P<name>\b\w+(?:[-/]\w+)+)"
+    r"|(?P<name>\b\w+(?:[-/]\w+)+)(?::[0-9/]+)?"
 )
 """Compound units, numbers with uncertainty or interval, standards, names: none is broken."""
 _CODE = re.compile(r"(?=.*[-/][^\W\d])(?:[^a-zß-öø-ÿ]+|.*[0-9].*)")
@@ -200,8 +200,8 @@ def _span(names: Collection[str], found: re.Match[str]) -> str:
     if name is None:
         return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
     if not _CODE.fullmatch(name) and not any(part in names for part in name.split("/")):
-        return name
-    return f'<span class="{"called" if len(name) > LONG else "kept"}">{name}</span>'
+        return words
+    return f'<span class="{"called" if len(name) > LONG else "kept"}">{words}</span>'
 
 
 def _attached(

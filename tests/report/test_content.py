@@ -19,7 +19,7 @@ from dossier.evidence.limits import Check
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.make.verdict_text import language_note
-from dossier.report.blocks import Column, Link, Table, words_of
+from dossier.report.blocks import Column, Link, Table, fitted, words_of
 from dossier.report.pages import (
     circuit,
     comparison,
@@ -98,6 +98,11 @@ def test_the_reference_is_named_only_where_a_result_of_it_stands(page):
     table = content(sample.assessment(sample.case(), findings=alone)).requirements
     heads = [each.columns[-1].title for each in (page.requirements, table)]
     assert heads == ["Each specimen: candidate, reference", "Each specimen"]
+
+
+def test_seven_sizes_of_each_path_have_room_for_both_ends_on_one_line():
+    ends = "99.41 to 99.43"
+    assert fitted(ends, Column("", (100 - filtration.NAMED) // 7, "right")) == ends
 
 
 def test_reasons_of_what_does_not_pass_are_printed_in_full(page):
@@ -281,6 +286,10 @@ def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, spec
     assert abs(apart) == _read(distance.split(" by ")[1].replace(f"inside by{S}", ""))
     assert inside == (value * 1e3 >= decides.lower)
     assert apart == 0 or inside == (apart > 0)
+    guard_text, _ = uncertainty._guard(found)
+    width = _read(guard_text) if guard_text != "–" else 0
+    place = Decimal(1).scaleb(_read(accepted).as_tuple().exponent)
+    assert abs(limit + width - _read(accepted)) <= place
 
 
 def test_where_every_specimen_is_judged_the_worst_is_the_result():

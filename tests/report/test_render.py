@@ -254,7 +254,9 @@ def test_what_needs_no_span_is_broken_nowhere_even_where_there_is_no_room(text):
 def pieces(shown, wide):
     """Return the words of a paragraph so many letters wide, as lines hold them."""
     rules = re.findall(
-        r"^\.(?:kept|called) .*$", (assets.template_folder() / assets.STYLE).read_text(), re.M
+        r"^(?:html|\.kept|\.called) .*$",
+        (assets.template_folder() / assets.STYLE).read_text(),
+        re.M,
     )
     style = " ".join([*rules, f"p {{ width: {wide}ch; font: 10px 'DejaVu Sans Mono' }}"])
     html = layout.load_weasyprint().HTML(string=f"<style>{style}</style><p>{shown}</p>")
@@ -263,7 +265,16 @@ def pieces(shown, wide):
 
 
 @pytest.mark.parametrize(
-    "name", ["BURST-PRESSURE-C1", "MP-C1", "26-014/B", "CAN-0412-A", "lock-gates", "run-of-a-pump"]
+    "name",
+    [
+        "BURST-PRESSURE-C1",
+        "MP-C1",
+        "MP-C1:63",
+        "26-014/B",
+        "CAN-0412-A",
+        "lock-gates",
+        "run-of-a-pump",
+    ],
 )
 def test_no_name_is_broken_where_a_line_of_its_own_has_room_for_it(name):
     names = {"lock-gates", "run-of-a-pump"}
@@ -275,6 +286,7 @@ def test_no_name_is_broken_where_a_line_of_its_own_has_room_for_it(name):
 def test_a_name_too_long_for_a_line_goes_on_in_the_next():
     shown = render._kept("BURST-PRESSURE-OF-THE-HOUSING-C1")
     assert pieces(shown, 20) == ["BURST-PRESSURE-OF-", "THE-HOUSING-C1"]
+    assert max(map(len, pieces(render._kept("CAN-0412" * 9), 20))) <= 20
 
 
 def test_words_that_name_nothing_break_as_ever():

@@ -179,9 +179,8 @@ Results = Mapping[str, Estimate | None]
 PANELS = (("retained_capacity", "efficiency"), ("retained_capacity", "clean_pressure_drop"))
 CAPTION = later(
     "Where candidate and reference stand between what they hold, catch and cost in pressure, with "
-    "95 % intervals. Lines are limits; grey is the region that the requirements on both axes "
-    "allow. "
-    "More of one usually costs another."
+    "95 % intervals. Lines are limits; in grey both are kept, guard bands aside. More of one "
+    "usually costs another."
 )
 
 

@@ -200,7 +200,7 @@ def _people(signoff: SignOff, *, leave: bool) -> Cell:
         )
         for each in signoff.signed
     ]  # fmt: skip
-    typed = say("names are typed; digital seals, if any, are in the fields of the sign-off")
+    typed = say("names are typed; digital seals, if any, are in the sign-off")
     return Line(("; ".join(lines), " (", Link(typed, "signoff"), ")"))
 
 

@@ -67,8 +67,8 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
     return Table(
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
-            Column(say("Id, verdict"), 11),
-            Column(say("Requirement; quantity and conditions; source, figure, records"), 40),
+            Column(say("Id, verdict"), 12),
+            Column(say("Requirement; quantity and conditions; source, figure, records"), 39),
             Column(say("Limit"), 12, "right"),
             Column(say("Result, probability"), 17, "right"),
             Column(each, 20, "right"),

@@ -16,6 +16,8 @@ from dossier.report.blocks import Bar, Cell, Column, Table
 from dossier.report.format import (
     SPACE,
     date_text,
+    decimals_for,
+    fixed,
     of_difference,
     percent,
     significant,
@@ -23,7 +25,7 @@ from dossier.report.format import (
     with_unit,
 )
 from dossier.report.pages.places import Places, alike, condensed
-from dossier.report.pages.results import dof_text
+from dossier.report.pages.results import decimals, dof_text
 from dossier.report.running import retold
 from dossier.system.grouped import grouped
 from dossier.words import later, say
@@ -296,7 +298,8 @@ def _guard(finding: Finding) -> tuple[str, str]:
     if not widths or not 0 < max(widths) < math.inf:
         return "–", ""
     demand = finding.demand
-    text = significant(max(widths) / abs(demand.spread_factor), 2, keep=True)
+    wide = max(widths) / abs(demand.spread_factor)
+    text = fixed(wide, max(decimals_for(wide), decimals(finding)))  # as what is accepted, less L
     return with_unit(text, of_difference(demand.unit)), ""
 
 
