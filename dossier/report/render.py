@@ -2,10 +2,12 @@
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
+from itertools import chain
 from typing import Any
 
 from dossier.case.case import Case
@@ -27,11 +29,16 @@ _UNIT = "(?:m?L/min|US\u00a0gal/min|in³/min|mm²/s|m²/s|kg/m³|g/h|mg/L|m³/s)
 _COMPOUND = re.compile(
     rf"(?:[0-9][0-9.,\u202f]*[ \u00a0])?{_UNIT}"
     r"|\([^() ]*\u00a0±[^() ]*\)|\((?=[^()\n]{1,18}\))[^() \n]+ [^()\n]+\)"
-    r"|\b[A-Z]{2,5}-[A-Z0-9]{1,8}(?::[0-9]+)?\b"
     r"|\b[0-9]{1,3}(?: 000)+\b"
     r"|\b(?:ISO(?:/IEC)?|ASTM|JCGM|SAE) [A-Z]?[0-9][0-9-]*(?::[0-9]{4})?"
+    r"|(?P<name>\b\w+(?:[-/]\w+)+)(?::[0-9/]+)?"
 )
-"""Compound units, numbers with uncertainty or interval, names, standards: none is broken."""
+"""Compound units, numbers with uncertainty or interval, standards, names: none is broken."""
+_CODE = re.compile(r"(?=.*[-/][^\W\d])(?:[^a-zß-öø-ÿ]+|.*[0-9].*)")
+"""A name whoever wrote it: in capitals or with a digit, and with a letter where it may break."""
+LONG = 12
+"""A name longer than this is broken where a line of its own has no room for it [characters]."""
+_HYPHENED = re.compile(r"\w+(?:-\w+)+")
 _DIGEST = re.compile(r"\b[0-9a-f]{16,}\b")
 """A digest: broken anywhere, without a hyphen that would seem to be of it."""
 _MAY_BREAK = re.compile("[^A-Za-zÀ-ž0-9.,()%°±≥≤µ²³\u00a0\u202f]|[A-Za-zÀ-ž]{5}")
@@ -130,7 +137,7 @@ def prepared(
     as they are, beside every input file and the files of the `house`; without `signoff` the
     dossier is a draft.
     """
-    environment = _environment()
+    environment = _environment(_names(case))
     asked = case.qualification
     form = printing(asked.units, written_in(case))
     with speaking(asked.language), form, drawn_later() as charts:
@@ -162,25 +169,39 @@ def page_pdf(
         return lay_out(sheet).without_fault()
 
 
-def _environment() -> Any:
+def _environment(names: Collection[str] = ()) -> Any:
     environment = templates(clean)  # without characters that hide or turn text
-    environment.filters |= {"kept": _kept, "rows": in_rows}
+    environment.filters |= {"kept": partial(_kept, names=names), "rows": in_rows}
     environment.globals |= {"say": say, "language": language}
     return environment
 
 
-def _kept(text: str) -> Any:
-    """Return escaped text in which no line breaks between a number and its compound unit."""
+def _names(case: Case) -> frozenset[str]:
+    """Return the words with a hyphen that name something in a case, such as `lock-gates`."""
+    machines = chain.from_iterable(part.application.equipment for part in case.each)
+    alone = (text for text in written_in(case) if " " not in text)
+    return frozenset(chain.from_iterable(map(_HYPHENED.findall, (*machines, *alone))))
+
+
+def _kept(text: str, names: Collection[str] = ()) -> Any:
+    """Return escaped text in which no line breaks inside a quantity, a standard or a name.
+
+    `names` are words that would else pass for ordinary ones with a hyphen.
+    """
     from markupsafe import Markup, escape
 
     safe = str(escape(clean(text)))
-    kept = _COMPOUND.sub(_span, safe)
+    kept = _COMPOUND.sub(partial(_span, names), safe)
     return Markup(_DIGEST.sub(r'<span class="digest">\g<0></span>', kept))
 
 
-def _span(found: re.Match[str]) -> str:
-    words = found[0]
-    return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
+def _span(names: Collection[str], found: re.Match[str]) -> str:
+    words, name = found[0], found["name"]
+    if name is None:
+        return f'<span class="kept">{words}</span>' if _MAY_BREAK.search(words) else words
+    if not _CODE.fullmatch(name) and not any(part in names for part in name.split("/")):
+        return words
+    return f'<span class="{"called" if len(name) > LONG else "kept"}">{words}</span>'
 
 
 def _attached(

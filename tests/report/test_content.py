@@ -13,14 +13,22 @@ from hypothesis import strategies as st
 
 from dossier.decision.comparison import difference, quotient, told_apart
 from dossier.decision.deciding import Deciding
-from dossier.decision.finding import Condition
+from dossier.decision.finding import Caution, Condition
 from dossier.decision.rules import Decision, Verdict
 from dossier.evidence.limits import Check
 from dossier.evidence.quantities import all_quantities
 from dossier.evidence.statistics.estimate import Component, Estimate
 from dossier.make.verdict_text import language_note
-from dossier.report.blocks import Column, Link, Table, words_of
-from dossier.report.pages import circuit, comparison, filtration, results, uncertainty, validity
+from dossier.report.blocks import Column, Link, Table, fitted, words_of
+from dossier.report.pages import (
+    circuit,
+    comparison,
+    contents,
+    filtration,
+    results,
+    uncertainty,
+    validity,
+)
 from dossier.report.pages.comparison import difference_text
 from dossier.report.pages.contents import build_content
 from dossier.report.pages.places import alike, number_sections
@@ -85,11 +93,43 @@ def test_every_specimen_of_both_filters_is_beside_its_requirement(page):
                 assert each.specimen in words(cells[finding.demand.id])
 
 
+def test_the_reference_is_named_only_where_a_result_of_it_stands(page):
+    alone = tuple(replace(finding, reference=None) for finding in sample.findings())
+    table = content(sample.assessment(sample.case(), findings=alone)).requirements
+    heads = [each.columns[-1].title for each in (page.requirements, table)]
+    assert heads == ["Each specimen: candidate, reference", "Each specimen"]
+
+
+def test_seven_sizes_of_each_path_have_room_for_both_ends_on_one_line():
+    ends = "99.41 to 99.43"
+    assert fitted(ends, Column("", (100 - filtration.NAMED) // 7, "right")) == ends
+
+
 def test_reasons_of_what_does_not_pass_are_printed_in_full(page):
     assert ("S1", ("there is no measurement of the candidate",)) in [
         (words(row[0]), row[2]) for row in page.reasons.rows
     ]
     assert any("no measurement of the candidate" in words(line) for line in page.decision.concerns)
+
+
+def test_a_caution_of_several_applications_is_said_once_with_what_differs():
+    def caution(title, text):
+        return Caution(title=title, text=text, computed=True)
+
+    cold = "Below about {} °C the valve opens. It is oil of 40 °C and 100 °C."
+    assessed = SimpleNamespace(
+        parts=[SimpleNamespace(bench=SimpleNamespace(case=SimpleNamespace(mark=m))) for m in "AB"],
+        cautions=(
+            caution("A: Cold oil", cold.format(58)), caution("Few specimens", "Only 3."),
+            caution("B: Cold oil", cold.format(60)), caution("B: Thin margin", "B E1 is near."),
+        ),
+    )  # fmt: skip
+    assert [(each.name, each.value) for each in contents._computed(assessed)] == [
+        ("Cold oil", f"{cold.format('…').replace('… °C', '…').replace(' °C', S + '°C')}"
+                     f" (A{S}58{S}°C; B{S}60{S}°C)"),
+        ("Few specimens", "Only 3."),
+        ("B: Thin margin", "B E1 is near."),
+    ]  # fmt: skip
 
 
 def test_one_reason_for_many_requirements_is_said_once():
@@ -248,6 +288,10 @@ def test_distance_limit_and_result_agree_as_printed(value, u, guard, limit, spec
     assert abs(apart) == _read(distance.split(" by ")[1].replace(f"inside by{S}", ""))
     assert inside == (value * 1e3 >= decides.lower)
     assert apart == 0 or inside == (apart > 0)
+    guard_text, _ = uncertainty._guard(found)
+    width = _read(guard_text) if guard_text != "–" else 0
+    place = Decimal(1).scaleb(_read(accepted).as_tuple().exponent)
+    assert abs(limit + width - _read(accepted)) <= place
 
 
 def test_where_every_specimen_is_judged_the_worst_is_the_result():

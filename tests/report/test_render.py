@@ -251,6 +251,49 @@ def test_what_needs_no_span_is_broken_nowhere_even_where_there_is_no_room(text):
     assert [type(each).__name__ for each in boxes].count("LineBox") == 1
 
 
+def pieces(shown, wide):
+    """Return the words of a paragraph so many letters wide, as lines hold them."""
+    rules = re.findall(
+        r"^(?:html|\.kept|\.called) .*$",
+        (assets.template_folder() / assets.STYLE).read_text(),
+        re.M,
+    )
+    style = " ".join([*rules, f"p {{ width: {wide}ch; font: 10px 'DejaVu Sans Mono' }}"])
+    html = layout.load_weasyprint().HTML(string=f"<style>{style}</style><p>{shown}</p>")
+    boxes = html.render().pages[0]._page_box.descendants()
+    return [box.text for box in boxes if hasattr(box, "pango_layout")]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "BURST-PRESSURE-C1",
+        "MP-C1",
+        "MP-C1:63",
+        "26-014/B",
+        "CAN-0412-A",
+        "lock-gates",
+        "run-of-a-pump",
+    ],
+)
+def test_no_name_is_broken_where_a_line_of_its_own_has_room_for_it(name):
+    names = {"lock-gates", "run-of-a-pump"}
+    for before in range(12):
+        shown = render._kept(f"{'x' * before} {name}, {name}", names)
+        assert pieces(shown, len(name) + 2).count(name) == 2
+
+
+def test_a_name_too_long_for_a_line_goes_on_in_the_next():
+    shown = render._kept("BURST-PRESSURE-OF-THE-HOUSING-C1")
+    assert pieces(shown, 20) == ["BURST-PRESSURE-OF-", "THE-HOUSING-C1"]
+    assert max(map(len, pieces(render._kept("CAN-0412" * 9), 20))) <= 20
+
+
+def test_words_that_name_nothing_break_as_ever():
+    for text in ("full-flow", "and/or", "2026-03-30", "FM-04", "Darcy-Forchheimer"):
+        assert str(render._kept(text, {"lock-gates"})) == text
+
+
 def test_a_missing_system_library_is_one_clear_message(monkeypatch):
     class Missing:
         def find_spec(self, name, path=None, target=None):

@@ -185,7 +185,7 @@ def pages_of(folder, monkeypatch, tongue=None):
 
     def take(sheet, picture):
         # what is only kept on one line is no piece of its own
-        source = re.sub(r'<span class="kept">(.*?)</span>', r"\1", sheet.html)
+        source = re.sub(r'<span class="(?:kept|called)">(.*?)</span>', r"\1", sheet.html)
         source = re.sub(f"{CHART}[0-9]+", lambda at: data_uri(picture(at[0])), source)
         taken.append((source, [description for *_, description in sheet.attached]))
         return Rendered(b"", ())

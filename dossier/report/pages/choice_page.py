@@ -32,8 +32,7 @@ CAUTIONS = ("Open bypass", "Housing and fit", "What the results relate to")
 """Usual cautions that bear on a choice; each dossier holds them all."""
 CAPTION = later(
     "Where the candidates stand between what they hold, catch and cost in pressure, with 95 % "
-    "intervals, each by itself. Lines are limits; grey is the region that the requirements on both "
-    "axes allow."
+    "intervals, each by itself. Lines are limits; in grey both are kept, guard bands aside."
 )
 
 

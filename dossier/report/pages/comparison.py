@@ -45,10 +45,10 @@ def comparison_table(assessment: Assessment) -> Table:
     return Table(
         caption=say("The filter now fitted, and what the candidate differs by"),
         columns=(
-            Column(say("Quantity"), 34),
+            Column(say("Quantity"), 33),
             Column(say("Candidate ± U"), 18, "right"),
             Column(say("Reference ± U"), 18, "right"),
-            Column(say("Difference ± U"), 20, "right"),
+            Column(say("Difference ± U"), 21, "right"),
             Column(say("Better is"), 10),
         ),
         rows=tuple(rows),
@@ -183,9 +183,8 @@ Results = Mapping[str, Estimate | None]
 PANELS = (("retained_capacity", "efficiency"), ("retained_capacity", "clean_pressure_drop"))
 CAPTION = later(
     "Where candidate and reference stand between what they hold, catch and cost in pressure, with "
-    "95 % intervals. Lines are limits; grey is the region that the requirements on both axes "
-    "allow. "
-    "More of one usually costs another."
+    "95 % intervals. Lines are limits; in grey both are kept, guard bands aside. More of one "
+    "usually costs another."
 )
 
 

@@ -24,6 +24,7 @@ from dossier.report.pages.places import (
     OF_APPLICATION,
     OF_PRESSURE,
     chart_of,
+    condensed,
     number_sections,
     places_of,
     section_of,
@@ -155,7 +156,7 @@ def build_content(
         circuit=circuit_page(alone, lead, style),
         validity=validity_page(case, assessment),
         uncertainty=uncertainty_page(case, assessment, places),
-        computed_cautions=_cautions([c for c in assessment.cautions if c.computed]),
+        computed_cautions=tuple(_computed(assessment)),
         general_cautions=_cautions(_kept([c for c in assessment.cautions if not c.computed], own)),
         house_cautions=tuple(Fact(each.title, each.text) for each in own),
         signoff=signoff_page(signoff, assessment.decision.value),
@@ -215,6 +216,22 @@ def _binding(assessment: Assessment) -> Assessment:
     if not assessment.parts:
         return assessment
     return replace(assessment, findings=tuple(one for one, _ in binding(assessment.findings)))
+
+
+def _computed(assessment: Assessment) -> Iterator[Fact]:
+    """Yield what the numbers give rise to: of several applications once, with what differs."""
+    marks = [part.bench.case.mark for part in assessment.parts]
+    heads = {say("{mark}: {text}", mark=mark, text=""): mark for mark in marks}
+    told: dict[str, list[tuple[str, finding.Caution]]] = {}
+    for each in (caution for caution in assessment.cautions if caution.computed):
+        head = next(filter(each.title.startswith, heads), "")
+        told.setdefault(each.title.removeprefix(head), []).append((heads.get(head, ""), each))
+    for title, found in told.items():
+        if len(found) > 1:
+            alike = condensed((mark, retold(each.text)) for mark, each in found)
+            yield Fact(title, " ".join(alike))
+        else:
+            yield from _cautions(each for _, each in found)
 
 
 def _cautions(cautions: Iterable[finding.Caution]) -> tuple[Fact, ...]:

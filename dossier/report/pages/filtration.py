@@ -283,6 +283,10 @@ def _ratio_alt(panels: Sequence[RatioPanel]) -> str:
     )
 
 
+NAMED = 9
+"""Width of the column that names filter and path: seven sizes have room beside it [%]."""
+
+
 def sizes_table(runs: Sequence[MultipassResult]) -> Table:
     """Return what the specimens of each filter caught at each size, from the least to the most."""
     sizes = sorted({float(size) for run in runs for size in run.sizes})
@@ -295,15 +299,14 @@ def sizes_table(runs: Sequence[MultipassResult]) -> Table:
         (of, *((_span(own, s, _efficiency), _span(own, s, _ratio)) for s in sizes))
         for of, own in groups.items()
     ]
-    name = 14 if several else 9
-    width = (100 - name) // max(len(sizes), 1)
+    width = (100 - NAMED) // max(len(sizes), 1)
     return Table(
         caption=say(
             "Efficiency in % and, under it, filtration ratio over the test, least to most of the "
             "specimens"
         ),
         columns=(
-            Column("", name),
+            Column("", NAMED),
             *(Column(f"{significant(size)} µm(c)", width, "right") for size in sizes),
         ),
         rows=tuple(rows),

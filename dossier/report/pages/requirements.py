@@ -40,6 +40,8 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
     again = same_as(assessment.findings)
     seen = {ids: ids[0] for ids, _ in alike(assessment.findings)}
     first = {each: own for ids, own in seen.items() for each in ids}
+    beside = any(finding.reference for finding in assessment.findings)
+    each = say("Each specimen: candidate, reference") if beside else say("Each specimen")
     rows: list[tuple[Cell, ...]] = []
     for finding in assessment.findings:
         demand = finding.demand
@@ -66,10 +68,10 @@ def requirements_table(assessment: Assessment, places: Places) -> Table:
         caption=say("Every requirement with its limit, result, probability and verdict"),
         columns=(
             Column(say("Id, verdict"), 12),
-            Column(say("Requirement; quantity and conditions; source, figure, records"), 40),
+            Column(say("Requirement; quantity and conditions; source, figure, records"), 39),
             Column(say("Limit"), 12, "right"),
-            Column(say("Result, probability"), 16, "right"),
-            Column(say("Each specimen: candidate, reference"), 20, "right"),
+            Column(say("Result, probability"), 17, "right"),
+            Column(each, 20, "right"),
         ),
         rows=tuple(rows),
         anchors=tuple(places.requirements[f.demand.id] for f in assessment.findings),

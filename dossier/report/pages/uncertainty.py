@@ -13,9 +13,18 @@ from dossier.evidence.statistics.combine import DRAWS, OWN, SHOWN
 from dossier.evidence.statistics.estimate import Component, Estimate, SpecimenValue
 from dossier.evidence.statistics.uncertainty import Precision
 from dossier.report.blocks import Bar, Cell, Column, Table
-from dossier.report.format import SPACE, date_text, of_difference, percent, significant, with_unit
+from dossier.report.format import (
+    SPACE,
+    date_text,
+    decimals_for,
+    fixed,
+    of_difference,
+    percent,
+    significant,
+    with_unit,
+)
 from dossier.report.pages.places import Places, alike, condensed
-from dossier.report.pages.results import dof_text
+from dossier.report.pages.results import decimals, dof_text
 from dossier.report.running import retold
 from dossier.system.grouped import grouped
 from dossier.words import later, say
@@ -290,7 +299,8 @@ def _guard(finding: Finding) -> tuple[str, str]:
     if not widths or not 0 < max(widths) < math.inf:
         return "–", ""
     demand = finding.demand
-    text = significant(max(widths) / abs(demand.spread_factor), 2, keep=True)
+    wide = max(widths) / abs(demand.spread_factor)
+    text = fixed(wide, max(decimals_for(wide), decimals(finding)))  # as what is accepted, less L
     return with_unit(text, of_difference(demand.unit)), ""
 
 
