@@ -51,7 +51,7 @@ class Without:
     conditions: tuple[str, ...] = ()
     """Conditions that it did not have."""
     until: date | None = None
-    """Last day of the approval."""
+    """Last day of the approval: never later than it was, since nothing was shown anew."""
     case: Qualification | None = None
     application: Application | None = None
 
@@ -81,9 +81,10 @@ def without_records(
     kept = [each for each in now.conditions if (each.kind, each.subject) not in own]
     decision = decision_of(now.findings, kept).value
     had = {(each.kind, each.subject) for each in then.assessment.conditions}
+    covered = (*what_ends(then.assessment.findings, asked), *what_ends(now.findings, asked))
     return Without(
         decision=decision,
-        until=valid_until(decision, what_ends(now.findings, asked), asked.review_due),
+        until=valid_until(decision, covered, asked.review_due),
         verdicts=tuple(
             (new.demand.id, old.verdict.value, new.verdict.value, new.reason)
             for old, new in zip(then.assessment.findings, now.findings, strict=True)

@@ -160,11 +160,11 @@ ANSWERS = {
     )),
     CONDITIONAL: ("partly", later("The approval stands, under conditions"), later(
         "Without the evidence that is recalled it was decided again from the raw data attached to "
-        "the dossier, and holds only under the conditions below."
+        "the dossier, and holds only under its own conditions and the new ones below."
     )),
     STANDS: ("pass", later("The approval stands"), later(
         "Without the evidence that is recalled it was decided again from the raw data attached to "
-        "the dossier, with the same decision."
+        "the dossier, and stands as it was signed: its conditions and its last day remain."
     )),
     AGAIN: ("pass", later("The approval stands again"), later(
         "What was recalled of its evidence is recalled no longer."

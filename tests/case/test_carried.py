@@ -391,6 +391,17 @@ def test_what_is_left_after_a_recall_ends_with_what_it_carries(glue, monkeypatch
     assert (left.decision, left.until) == ("approved with conditions", date(2028, 12, 31))
 
 
+def test_what_is_left_after_a_recall_lasts_no_longer_than_it_did(monkeypatch):
+    """Without a run of the other filter a limit by it is met, and its concession not needed."""
+    case = read_case(INPUTS / "polder-pumps-fine")
+    then = proving.Recomputed(case=case, assessment=assess(case, pages=False))
+    monkeypatch.setattr(recompute, "decided_again", lambda *_, **__: then)
+    dossier = SimpleNamespace(issued=None)
+    left = recompute.without_records(dossier, ["MP-R1"], "The counter missed some.", TODAY)
+    assert [verdict[:3] for verdict in left.verdicts] == [("C2", "fail", "pass")]
+    assert left.until == date(2027, 3, 31)
+
+
 def test_a_dossier_is_not_built_on_what_is_recalled_beside_it(glue, tmp_path):
     (recall,) = on_file("instrument", "FM-04").given
     file = tmp_path / FILE.format(number=1)

@@ -154,7 +154,7 @@ def case(app: Application | None = None, qual: Qualification | None = None) -> C
         Record(
             entry=entry,
             table=TABLE,
-            remarks=(Remark(1, "Run without incident."),),
+            remarks=(Remark(1, "The run went without incident."),),
             file=f"sample/{entry.file}",
         )
         for entry in qual.record

@@ -176,8 +176,10 @@ def test_words_in_another_language_than_the_page_are_said_to_be_as_given():
     assert [getattr(part, "lang", "") for part in line.parts] == ["", "en", ""]
     assert words_of(line) == f"Für die Freigabe: E1: ÜBER: {GIVEN} [X]"
     assert page.decision.as_given == "Texte wie angegeben, auf Englisch."
+    assert {line.parts[0].lang for line in page.validity.remarks} == {"en"}
     case, assessed = conditional("en")
     page = content(assessed, case)
+    assert all(isinstance(line.parts[0], str) for line in page.validity.remarks)
     assert not page.decision.as_given
     assert "as given" not in page.requirements.note
 

@@ -8,7 +8,7 @@ from typing import Any
 from dossier.case.case import Case
 from dossier.decision.conditions import APPROVES
 from dossier.decision.finding import Finding
-from dossier.report.blocks import Fact
+from dossier.report.blocks import Fact, Line, as_written
 from dossier.report.format import date_text, speak
 from dossier.report.house.house import House
 from dossier.report.pages.fixed_words import answer_of
@@ -31,7 +31,7 @@ class SignOffLine:
     """One line to sign; blank but for role and meaning where nobody has signed."""
 
     role: str
-    meaning: str
+    meaning: str | Line
     name: str = ""
     date: str = ""
     note: str = ""
@@ -103,7 +103,7 @@ def _signed_line(each: Signed, *, leave: bool) -> SignOffLine:
     """Return the line of a sign-off; only one that holds has a field to seal it."""
     return SignOffLine(
         role=_shown(each.role, leave=leave),
-        meaning=each.meaning,
+        meaning=as_written(each.meaning),
         name=each.name,
         date=date_text(each.date),
         note=each.note if each.holds else say("No longer holds: {reason}.", reason=each.note),

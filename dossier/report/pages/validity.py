@@ -13,7 +13,7 @@ from dossier.decision.cautions import KINDS
 from dossier.decision.conditions import on_file_text
 from dossier.decision.finding import Assessment
 from dossier.evidence.limits import Check
-from dossier.report.blocks import Column, Fact, Table, table_of
+from dossier.report.blocks import Column, Fact, Line, Table, as_written, table_of
 from dossier.report.format import NONE, SPACE, date_text, percent, speak, typed
 from dossier.report.pages.places import CHECKS, named, runs_of
 from dossier.report.pages.reading_notes import handed_in, reading_notes, report_lines
@@ -77,7 +77,7 @@ class ValidityPage:
     legend: str
     laboratories: tuple[Fact, ...]
     instruments: Table
-    remarks: tuple[str, ...]
+    remarks: tuple[str | Line, ...]
     """In the laboratory's own words, with record and line."""
     handed_in: tuple[Table, ...]
     deviations: tuple[Fact, ...]
@@ -299,7 +299,7 @@ def _stated(instrument: Instrument) -> str:
     return "; ".join(texts) or say(NONE)
 
 
-def _remarks(case: Case) -> tuple[str, ...]:
+def _remarks(case: Case) -> tuple[str | Line, ...]:
     """Return the remarks of all records with their lines; what several say alike is said once."""
     said = grouped(each for record in case.records for each in _remarks_on(record))
     lines = [*_alike(said, {record.id for record in case.records})]
@@ -316,16 +316,17 @@ def _remarks_on(record: Record) -> Iterator[tuple[str, str]]:
     yield from ((text, record.id) for text in (*own, *reading_notes(record)))
 
 
-def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[str]:
+def _alike(said: Mapping[str, Sequence[str]], everyone: AbstractSet[str]) -> Iterator[Line]:
     """Yield each remark with where it stands; those that differ in numbers and names together."""
     for frame, texts in grouped((_VARIES.sub("…", text), text) for text in said).items():
         if len(texts) > 2:
             each = "; ".join(
                 f"{_at(said[t], everyone)} {' '.join(_VARIES.findall(t))}" for t in texts
             )
-            yield f"{frame} ({each})"
+            yield Line((as_written(frame), f" ({each})"))
         else:
-            yield from (f"{text} ({_at(said[text], everyone)})" for text in texts)
+            for text in texts:
+                yield Line((as_written(text), f" ({_at(said[text], everyone)})"))
 
 
 def _at(places: Sequence[str], everyone: AbstractSet[str]) -> str:
