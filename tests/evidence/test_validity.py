@@ -639,6 +639,14 @@ def test_what_is_held_beyond_the_valve_weighs_where_a_capacity_is_asked(
     assert of_rule(bench, "MP-C1", rule) == {rule: outcome}
 
 
+def test_without_a_valve_one_requirement_bounds_no_run(intact):
+    circuit = intact.application.circuit.model_copy(update={"bypass_valve": None})
+    app = intact.application.model_copy(update={"circuit": circuit})
+    case = asking(replace(intact, application=app), "E1", terminal="100 kPa")
+    rule = "terminal of the application"
+    assert of_rule(prepare(case, limits(), 1), "MP-C1", rule) == {rule: "met"}
+
+
 def test_one_requirement_does_not_speak_for_the_others(intact):
     slow = {"flow": Measured(value=60 / 6e4)}
     case = with_record(

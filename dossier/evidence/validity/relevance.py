@@ -1,5 +1,6 @@
 """Rules that hold a multi-pass run against the filter's flow sweeps, and the machine it is for."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
@@ -80,19 +81,24 @@ def _terminal(held: Run, _: Limit) -> Found:
     if stated is not None:
         words = later("{terminal:.4g} kPa across the element, {stated:.4g} kPa required")
         found.append(say(words, terminal=terminal / 1e3, stated=stated / 1e3))
-    counted = any(each.quantity.name in CAPACITIES for each in held.demands)
-    known = [each for each in terms if each is not None]
-    read, most = (
-        assembly,
-        circuit.opening.max if opening is not None and circuit.opening else np.inf,
-    )
-    if len(known) == len(terms):
-        read, most = terminal, min(known)
-    far = read > most * (1.0 + held.limits.comparable["terminal"].value) * NEAR
-    if met and counted and far:
+    if met and _beyond(held, terms, assembly if across else 0.0):
         words = later("{found}: what is held beyond is counted; state the terminal that is asked")
         return "warning", say(words, found="; ".join(found))
     return met, "; ".join(found)
+
+
+def _beyond(held: Run, terms: Sequence[float | None], across: float) -> bool:
+    """Return whether a run went beyond what every requirement states, or else the valve opens at.
+
+    Asked where a capacity is; `across` is the pressure across the valve [Pa], zero without one.
+    """
+    opening = held.case.application.circuit.opening
+    known = [each for each in terms if each is not None]
+    read, most = across, opening.max if opening else math.inf
+    if len(known) == len(terms):
+        read, most = held.result.terminal, min(known)
+    far = read > most * (1.0 + held.limits.comparable["terminal"].value) * NEAR
+    return far and any(each.quantity.name in CAPACITIES for each in held.demands)
 
 
 CAPACITIES = {"injected_capacity", "retained_capacity"}
