@@ -45,9 +45,9 @@ def comparison_table(assessment: Assessment) -> Table:
     return Table(
         caption=say("The filter now fitted, and what the candidate differs by"),
         columns=(
-            Column(say("Quantity"), 33),
+            Column(say("Quantity"), 34),
             Column(say("Candidate ± U"), 18, "right"),
-            Column(say("Reference ± U"), 18, "right"),
+            Column(say("Reference ± U"), 17, "right"),
             Column(say("Difference ± U"), 21, "right"),
             Column(say("Better is"), 10),
         ),
