@@ -41,7 +41,9 @@ def honest(few_draws, remembered):
 
 @pytest.mark.parametrize("row", ROWS, ids=[row.name for row in ROWS])
 def test_a_changed_case_meets_its_line(row, honest, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(signoff, "content_digest", lambda _: "0" * 64)  # none of them is signed
+    monkeypatch.setattr(
+        signoff, "content_digest", lambda *_, **__: "0" * 64
+    )  # none of them is signed
     folder = Path(shutil.copytree(INPUTS / row.case, tmp_path / row.case))
     asked = (folder / "application.toml").read_bytes()
     row.change(folder)
