@@ -289,25 +289,6 @@ def test_a_name_too_long_for_a_line_goes_on_in_the_next():
     assert max(map(len, pieces(render._kept("CAN-0412" * 9), 20))) <= 20
 
 
-@pytest.mark.parametrize("above", [220, 225, 228, 231, 234])
-def test_signatures_stay_on_one_page_with_the_digest_that_they_are_bound_to(above):
-    rules = [
-        line
-        for line in (assets.template_folder() / assets.STYLE).read_text().splitlines()
-        if "signoff" in line
-    ]
-    table = '<table class="signoff-table"><tr style="height: 20mm"><td>signature</td></tr></table>'
-    section = f'<section class="signoff">{table}<p style="height: 9mm">digest</p></section>'
-    style = f"@page {{ size: A4; margin: 20mm }} {' '.join(rules)}"
-    html = f'<style>{style}</style><div style="height: {above}mm"></div>{section}'
-    pages = layout.load_weasyprint().HTML(string=html).render().pages
-    texts = [
-        {box.text for box in page._page_box.descendants() if hasattr(box, "pango_layout")}
-        for page in pages
-    ]
-    assert {"signature", "digest"} in texts
-
-
 def test_words_that_name_nothing_break_as_ever():
     for text in ("full-flow", "and/or", "2026-03-30", "FM-04", "Darcy-Forchheimer"):
         assert str(render._kept(text, {"lock-gates"})) == text
