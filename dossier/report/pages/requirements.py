@@ -277,8 +277,8 @@ def closest_table(rows: Sequence[Row], rest: str, *, several: bool) -> Table:
         caption=say(SORTED),
         columns=(
             Column(say("Requirement"), 13),
-            Column(say("Quantity"), 21),
-            Column(say("Limit; accepted"), 24, "right"),
+            Column(say("Quantity"), 25),
+            Column(say("Limit; accepted"), 20, "right"),
             Column(say("What decides; distance"), 23, "right"),
             Column(say("On a line of its own"), 19),
         ),
