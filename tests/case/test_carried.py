@@ -315,7 +315,7 @@ def test_what_is_carried_is_chosen_between_with_its_own_plan(glue):
 
 
 def test_a_record_has_the_name_of_its_pdf_however_long_that_is(glue):
-    name = f"replaced/{'x' * 180}.pdf"
+    name = f"replaced/{'x' * 160}.pdf"
     (glue / PDF).rename(glue / name)
     edit(glue, (PDF, name))
     assert (
